@@ -1,0 +1,295 @@
+"""One alarm: active, acknowledged, latched, and what hides it (ISA-18.2; OPC UA Part 9, 5.8.2).
+
+There are really four small machines in here, kept as flags and never mixed:
+the condition with its delays (active), the acknowledgement, the latch, and
+the three reasons to hide (see ``suppression``). The nine ISA-18.2 states are
+derived from the flags by ``display``. Hidden is not "not evaluated": behind
+a shelf the condition and its delays run on, and when the last hiding reason
+ends while the condition or a latch stands, the alarm sounds at once.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum
+
+from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
+from gateway.core.delay import due, running_since, shifted
+from gateway.core.outcome import Event, EventKind
+from gateway.core.suppression import Hiding, Logic, end_shelf, follow_logic
+
+
+class Priority(Enum):
+    """What an alarm does to people."""
+
+    P1 = "P1"  # wakes someone
+    P2 = "P2"  # the same day
+    P3 = "P3"  # the next visit
+
+
+class OnBad(Enum):
+    """What a bad input means to an alarm. There is no "bad counts as normal"."""
+
+    HOLD = "hold"  # the alarm stays as it is; a running delay is given up
+    AS_ALARM = "as_alarm"  # counts as in condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuppressWhen:
+    """Logic that silences an alarm: a tag at a value, or another alarm that is active and visible."""
+
+    tag: str = ""
+    equals: float = 1.0
+    alarm: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmText:
+    """What a person needs to know; every enabled alarm has all of it.
+
+    Args:
+        says: the state in plain words, as it stands in a message ("filter water cloudy").
+        cause: what usually causes it.
+        consequence: what happens if nobody acts.
+        action: what the person is to do.
+        respond_within_ms: how long that may take.
+    """
+
+    says: str
+    cause: str
+    consequence: str
+    action: str
+    respond_within_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmRule:
+    """How one alarm is judged. Delays in milliseconds, limits inside ``condition``."""
+
+    id: str
+    condition: Condition
+    on_delay_ms: int = 0
+    off_delay_ms: int = 0
+    latched: bool = False
+    on_bad: OnBad = OnBad.HOLD
+    suppress_when: SuppressWhen | None = None
+    release_delay_ms: int = 0
+    shelvable: bool = True
+    max_shelve_ms: int = 28_800_000
+    realarm_ms: int | None = None
+    priority: Priority = Priority.P3
+    text: AlarmText = AlarmText(says="", cause="", consequence="", action="", respond_within_ms=0)
+    value_tag: str = ""  # whose value belongs into the message; empty takes the condition's own tag
+
+
+class State(Enum):
+    """What a person sees, with the abbreviations of ISA-18.2."""
+
+    NORM = "NORM"  # normal
+    UNACK = "UNACK"  # active, not acknowledged
+    ACKED = "ACKED"  # active, acknowledged
+    RTNUN = "RTNUN"  # returned to normal before anybody acknowledged
+    LTUNK = "LTUNK"  # gone but latched, not acknowledged
+    LTACK = "LTACK"  # gone but latched, acknowledged
+    SHLVD = "SHLVD"  # shelved by a person, for a time
+    DSUPR = "DSUPR"  # suppressed by design
+    OOSRV = "OOSRV"  # out of service
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmState:
+    """Flags of one alarm; times are monotonic.
+
+    Args:
+        active: the condition has lasted its on-delay and not yet been clear for its off-delay.
+        acked: nobody needs to acknowledge.
+        latched: the latch is set.
+        occurrence: how often it has been annunciated.
+        onset_ms: since when a running on-delay, or the active alarm, is in condition.
+        clear_since_ms: since when a running off-delay is clear.
+        activated_ms: when it became active last.
+        acked_ms: when it was acknowledged last, for re-alarm.
+        hiding: shelf, suppression, out of service.
+        memory: of its condition.
+    """
+
+    active: bool = False
+    acked: bool = True
+    latched: bool = False
+    occurrence: int = 0
+    onset_ms: int | None = None
+    clear_since_ms: int | None = None
+    activated_ms: int = 0
+    acked_ms: int = 0
+    hiding: Hiding = field(default_factory=Hiding)
+    memory: Memory = NOTHING
+
+
+_VISIBLE: Mapping[tuple[bool, bool, bool], State] = {
+    # active, latched, acked
+    (True, False, False): State.UNACK,
+    (True, True, False): State.UNACK,
+    (True, False, True): State.ACKED,
+    (True, True, True): State.ACKED,
+    (False, False, False): State.RTNUN,
+    (False, True, False): State.LTUNK,
+    (False, True, True): State.LTACK,
+    (False, False, True): State.NORM,
+}
+
+
+def display(state: AlarmState) -> State:
+    """The ISA-18.2 state: out of service before shelved before suppressed before the rest."""
+    if state.hiding.out_of_service:
+        return State.OOSRV
+    if state.hiding.shelved_until_ms is not None:
+        return State.SHLVD
+    if state.hiding.suppressed:
+        return State.DSUPR
+    return _VISIBLE[state.active, state.latched, state.acked]
+
+
+def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[AlarmState, list[Event]]:
+    """One alarm in one scan: end of the shelf, suppression logic, the condition with its delays, re-alarm.
+
+    Args:
+        rule: the alarm's rule.
+        state: as the last scan, or a request, left it.
+        view: what the condition can look at.
+        logic: whether its suppression logic says to hide it.
+    """
+    events: list[Event] = []
+    for change in (end_shelf, follow_logic):
+        hiding, said = change(state.hiding, logic, view.now_ms, rule.release_delay_ms)
+        if said is not None:
+            events.append(Event(kind=said, subject=rule.id, reason="expired" if said is EventKind.UNSHELVE else ""))
+            state = came_out(rule, replace(state, hiding=hiding), view.now_ms, events)
+        elif hiding is not state.hiding:
+            state = replace(state, hiding=hiding)
+    asked = ask(rule.condition, state.memory, view)
+    if asked.memory is not state.memory and asked.memory != state.memory:
+        state = replace(state, memory=asked.memory)
+    answer = Answer.IN if asked.answer is Answer.BAD and rule.on_bad is OnBad.AS_ALARM else asked.answer
+    if answer in (Answer.HELD, Answer.AWAITED):
+        return state, events  # nothing starts, fires or ends
+    if answer is Answer.BAD:
+        return _give_up(state, on=not state.active, off=True), events  # frozen; delays need proof by good samples
+    if answer is Answer.IN:
+        state = _in_condition(rule, state, asked, view.now_ms, events)
+    elif answer is Answer.CLEAR:
+        state = _clear(rule, state, view.now_ms, events)
+    else:
+        state = _give_up(state, on=not state.active, off=True)  # inside the deadband: neither delay runs
+    return _realarm(rule, state, view.now_ms, events), events
+
+
+def came_out(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
+    """After a hiding reason has ended: sound at once if the condition or a latch stands and nothing hides it now."""
+    if state.hiding.hidden:
+        return state
+    if state.active or state.latched:
+        return _annunciate(rule, state, now_ms, events)
+    return replace(state, acked=True)
+
+
+def _annunciate(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
+    state = replace(state, occurrence=state.occurrence + 1, acked=False)
+    facts = {"onset_ms_ago": now_ms - running_since(state.onset_ms, now_ms), "priority": rule.priority.value}
+    events.append(Event(kind=EventKind.ALARM, subject=rule.id, occurrence=state.occurrence, facts=facts))
+    return state
+
+
+def _give_up(state: AlarmState, *, on: bool, off: bool) -> AlarmState:
+    """Give up a running on-delay, a running off-delay."""
+    onset_ms = None if on else state.onset_ms
+    clear_since_ms = None if off else state.clear_since_ms
+    if onset_ms == state.onset_ms and clear_since_ms == state.clear_since_ms:
+        return state
+    return replace(state, onset_ms=onset_ms, clear_since_ms=clear_since_ms)
+
+
+def _in_condition(rule: AlarmRule, state: AlarmState, asked: Asked, now_ms: int, events: list[Event]) -> AlarmState:
+    state = _give_up(state, on=False, off=True)
+    if state.active:
+        return state
+    onset_ms = running_since(state.onset_ms, now_ms) if asked.since_ms is None else asked.since_ms
+    if onset_ms != state.onset_ms:
+        state = replace(state, onset_ms=onset_ms)
+    if not due(onset_ms, rule.on_delay_ms, now_ms):
+        return state
+    state = replace(state, active=True, latched=rule.latched, activated_ms=now_ms)
+    return _show(rule, state, now_ms, events, EventKind.ALARM)
+
+
+def _clear(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
+    if not state.active:
+        return _give_up(state, on=True, off=True)
+    since_ms = running_since(state.clear_since_ms, now_ms)
+    if not due(since_ms, rule.off_delay_ms, now_ms):
+        return state if since_ms == state.clear_since_ms else replace(state, clear_since_ms=since_ms)
+    state = replace(state, active=False, onset_ms=None, clear_since_ms=None)
+    return _show(rule, state, now_ms, events, EventKind.RTN)
+
+
+def _show(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event], kind: EventKind) -> AlarmState:
+    """Tell of a change; behind a hiding reason it goes to the journal under another name."""
+    if state.hiding.hidden:
+        events.append(Event(kind=EventKind.HIDDEN_CHANGE, subject=rule.id, reason=kind.value))
+        return state
+    if kind is EventKind.ALARM:
+        return _annunciate(rule, state, now_ms, events)
+    events.append(Event(kind=kind, subject=rule.id, occurrence=state.occurrence))
+    return state
+
+
+def _realarm(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
+    if rule.realarm_ms is None or display(state) is not State.ACKED or now_ms - state.acked_ms < rule.realarm_ms:
+        return state
+    return _annunciate(rule, state, now_ms, events)
+
+
+def acknowledge(rule: AlarmRule, state: AlarmState, *, occurrence: int, now_ms: int) -> tuple[AlarmState, Event]:
+    """A person has seen an occurrence; 0 means the newest."""
+    reason = ""
+    if state.hiding.hidden:
+        reason = "hidden"
+    elif occurrence not in (0, state.occurrence):
+        reason = "old_occurrence"
+    elif state.acked:
+        reason = "nothing_to_ack"
+    kind = EventKind.ACK_REFUSED if reason else EventKind.ACK
+    event = Event(kind=kind, subject=rule.id, occurrence=occurrence or state.occurrence, reason=reason)
+    return (state if reason else replace(state, acked=True, acked_ms=now_ms)), event
+
+
+def reset(rule: AlarmRule, state: AlarmState) -> tuple[AlarmState, Event]:
+    """Let go of the latch."""
+    reason = ""
+    if state.hiding.hidden:
+        reason = "hidden"
+    elif state.active:
+        reason = "cause_present"
+    elif not state.acked:
+        reason = "not_acked"
+    elif not state.latched:
+        reason = "nothing_latched"
+    kind = EventKind.RESET_REFUSED if reason else EventKind.RESET
+    event = Event(kind=kind, subject=rule.id, occurrence=state.occurrence, reason=reason)
+    return (state if reason else replace(state, latched=False)), event
+
+
+def after_restart(state: AlarmState, shift_ms: int) -> AlarmState:
+    """Everything survives; stamps are carried into the new run's monotonic time."""
+    hiding = state.hiding
+    return replace(
+        state,
+        onset_ms=shifted(state.onset_ms, shift_ms),
+        clear_since_ms=shifted(state.clear_since_ms, shift_ms),
+        activated_ms=state.activated_ms + shift_ms,
+        acked_ms=state.acked_ms + shift_ms,
+        hiding=replace(
+            hiding,
+            shelved_until_ms=shifted(hiding.shelved_until_ms, shift_ms),
+            logic_off_since_ms=shifted(hiding.logic_off_since_ms, shift_ms),
+        ),
+        memory=replace(state.memory, since_ms=shifted(state.memory.since_ms, shift_ms)),
+    )

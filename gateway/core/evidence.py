@@ -1,0 +1,78 @@
+"""The values and limits in force when something was decided, for the journal and the message."""
+
+from collections.abc import Mapping
+
+from gateway.core.condition import (
+    BadQuality,
+    BitSet,
+    Condition,
+    Deviation,
+    Equals,
+    Limit,
+    Mismatch,
+    NoChange,
+    Rate,
+    Side,
+    Tripped,
+    Unproven,
+    Unwritable,
+    View,
+)
+from gateway.core.outcome import Fact
+from gateway.core.sample import NoNumber, Number
+from gateway.core.validity import TagRule
+
+
+def reading(tag: str, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fact]:
+    """What a tag says now: value with unit, or why it has none."""
+    verdict = view.verdict(tag)
+    facts: dict[str, Fact] = {"tag": tag}
+    rule = rules.get(tag)
+    if rule is not None and rule.service:
+        facts["service"] = rule.service
+    match verdict:
+        case Number():
+            facts |= {"value": verdict.value, "quality": verdict.quality.value, "quality_reason": verdict.reason.value}
+            if rule is not None and rule.unit:
+                facts["unit"] = rule.unit
+        case NoNumber():
+            facts |= {"quality": "bad", "quality_reason": verdict.reason.value}
+        case _:
+            facts["quality"] = type(verdict).__name__.lower()
+    return facts
+
+
+def evidence(  # noqa: C901, PLR0911 - one case a kind
+    condition: Condition, view: View, rules: Mapping[str, TagRule]
+) -> dict[str, Fact]:
+    """What a condition was judged on."""
+    match condition:
+        case Limit():
+            kind = "above" if condition.side is Side.HIGH else "below"
+            return reading(condition.tag, view, rules) | _limit(kind, condition.limit, condition.deadband)
+        case Rate():
+            return reading(condition.tag, view, rules) | _limit("rate above", condition.limit, condition.deadband)
+        case Deviation():
+            facts = _limit("deviation above", condition.limit, condition.deadband)
+            return reading(condition.tag, view, rules) | facts | {"other": condition.other}
+        case Equals():
+            return reading(condition.tag, view, rules) | {"kind": "equals", "limit": condition.value}
+        case BitSet():
+            return reading(condition.tag, view, rules) | {"kind": "bits", "mask": condition.mask}
+        case NoChange():
+            return reading(condition.tag, view, rules) | {"kind": "no change"}
+        case BadQuality():
+            return reading(condition.tag, view, rules) | {"kind": "bad quality"}
+        case Mismatch():
+            return reading(condition.feedback, view, rules) | {"kind": "mismatch", "command": condition.command}
+        case Unproven():
+            facts = {"kind": "not proven", "output": condition.output, "expected": condition.expected}
+            return reading(condition.tag, view, rules) | facts
+        case Tripped():
+            return {"kind": "tripped", "interlock": condition.interlock}
+        case Unwritable():
+            return {"kind": "not confirmed", "output": condition.output}
+
+
+def _limit(kind: str, limit: float, deadband: float) -> dict[str, Fact]:
+    return {"kind": kind, "limit": limit, "deadband": deadband}

@@ -1,0 +1,323 @@
+"""Requests of people, judged at the scan: granted whole or refused with the reason.
+
+Nothing is remembered of a refusal.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+from gateway.core import alarm, interlock, output, permissive
+from gateway.core.condition import NOTHING, ask, tags_of
+from gateway.core.condition import Answer as Says
+from gateway.core.interlock import InterlockRule
+from gateway.core.outcome import Event, EventKind
+from gateway.core.output import OWN_LATCHES
+from gateway.core.permissive import Grab, ReleaseRule, tick_list
+from gateway.core.request import Action, Answer, Item, Request
+from gateway.core.state import Offer
+from gateway.core.suppression import ShelfLimits, shelve
+from gateway.core.working import Working
+
+SENTENCES = {
+    "nobody": "Only a named person may ask for this; the socket's user belongs to nobody in the people table.",
+    "no_reason": "Say why, with a reason.",
+    "unknown_subject": "There is nothing of that name; see the list of alarms, interlocks and outputs.",
+    "hidden": "The alarm is shelved, suppressed or out of service.",
+    "old_occurrence": "That is not the newest occurrence of this alarm; look at the newest one first.",
+    "nothing_to_ack": "There is nothing to acknowledge.",
+    "cause_present": "The cause is still there.",
+    "not_acked": "Acknowledge it first.",
+    "nothing_latched": "Nothing is latched.",
+    "not_allowed": "This one may not be put aside.",
+    "no_duration": "Say for how long.",
+    "too_long": "That is longer than this one may be put aside; ask for less.",
+    "already_shelved": "It is shelved already.",
+    "not_shelved": "It is not shelved.",
+    "already_so": "It is so already.",
+    "tripped": "It is tripped; what is tripped cannot be bypassed.",
+    "already_bypassed": "It is bypassed already.",
+    "not_bypassed": "It is not bypassed.",
+    "not_tripped": "It is not tripped.",
+    "no_data": "An input has not delivered since the start.",
+    "hold_time": "The cause has not been gone for long enough.",
+    "permissive": "A condition of the reset does not hold.",
+    "with_its_output": "This interlock is let go with its output; ask for the release of the output.",
+    "role": "This role may not release this output.",
+    "on_site_only": "After what happened this is released on site only.",
+    "nothing_to_release": "This output is not held by anything that a release lets go.",
+    "not_ready": "Refused: the crossed items do not hold. Nothing was changed and nothing is remembered.",
+    "offer_gone": "The first step is too long ago, or was somebody else's; ask again.",
+    "unknown_quantity": "The sample says something this site does not know.",
+    "no_figures": "A grab sample needs at least one figure, finite and not negative.",
+}
+_NEEDS_REASON = frozenset({Action.SHELVE, Action.TAKE_OUT_OF_SERVICE, Action.BYPASS, Action.RELEASE})
+
+
+def judge_request(work: Working, request: Request) -> None:
+    """Judge one request and answer it."""
+    refusal = _formal_refusal(request)
+    if refusal:
+        facts = {"action": request.action.value}
+        _say(work, request, Event(kind=EventKind.REQUEST_REFUSED, subject=request.subject, reason=refusal, facts=facts))
+        _answer(work, request, refusal)
+        return
+    _ACTIONS[request.action](work, request)
+
+
+def _formal_refusal(request: Request) -> str:
+    if not request.person:
+        return "nobody"
+    return "no_reason" if request.action in _NEEDS_REASON and not request.reason.strip() else ""
+
+
+def _say(work: Working, request: Request, event: Event) -> None:
+    facts = {"request": request.id, "role": request.role, "origin": request.origin.value, **event.facts}
+    if request.reason:
+        facts["because"] = request.reason
+    work.events.append(replace(event, person=request.person, facts=facts))
+
+
+def _answer(
+    work: Working, request: Request, refusal: str, *, text: str = "", items: tuple[Item, ...] = (), confirm: int = 0
+) -> None:
+    sentence = SENTENCES.get(refusal, refusal) if refusal else text or "Done."
+    work.answers.append(
+        Answer(request=request.id, granted=not refusal, reason=refusal, text=sentence, items=items, confirm=confirm)
+    )
+
+
+def _unknown(work: Working, request: Request) -> None:
+    event = Event(kind=EventKind.REQUEST_REFUSED, subject=request.subject, reason="unknown_subject")
+    _say(work, request, event)
+    _answer(work, request, "unknown_subject")
+
+
+# --- alarms ---
+
+
+def _acknowledge(work: Working, request: Request) -> None:
+    if request.subject not in work.alarms:
+        _unknown(work, request)
+        return
+    rule = work.rules.alarms[request.subject]
+    work.alarms[rule.id], event = alarm.acknowledge(
+        rule, work.alarms[rule.id], occurrence=request.occurrence, now_ms=work.now_ms
+    )
+    _say(work, request, event)
+    _answer(work, request, event.reason, text=f"{rule.id}, occurrence {event.occurrence}, is acknowledged.")
+
+
+def _shelve(work: Working, request: Request) -> None:
+    if request.subject not in work.alarms:
+        _unknown(work, request)
+        return
+    rule, state = work.rules.alarms[request.subject], work.alarms[request.subject]
+    limits = ShelfLimits(allowed=rule.shelvable, longest_ms=rule.max_shelve_ms)
+    hiding, refusal = shelve(state.hiding, limits, duration_ms=request.duration_ms, now_ms=work.now_ms)
+    work.alarms[rule.id] = replace(state, hiding=hiding)
+    kind = EventKind.SHELVE_REFUSED if refusal else EventKind.SHELVE
+    facts = {"duration_s": request.duration_ms / 1000}
+    _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal, facts=facts))
+    _answer(work, request, refusal, text=f"{rule.id} is shelved for {request.duration_ms / 60_000:g} min.")
+
+
+def _unshelve(work: Working, request: Request) -> None:
+    if request.subject not in work.alarms:
+        _unknown(work, request)
+        return
+    state = work.alarms[request.subject]
+    refusal = "" if state.hiding.shelved_until_ms is not None else "not_shelved"
+    kind = EventKind.SHELVE_REFUSED if refusal else EventKind.UNSHELVE
+    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal or "operator"))
+    if not refusal:
+        _come_out(work, request.subject, replace(state, hiding=replace(state.hiding, shelved_until_ms=None)))
+    _answer(work, request, refusal)
+
+
+def _service(work: Working, request: Request) -> None:
+    if request.subject not in work.alarms:
+        _unknown(work, request)
+        return
+    state, out = work.alarms[request.subject], request.action is Action.TAKE_OUT_OF_SERVICE
+    refusal = "already_so" if state.hiding.out_of_service is out else ""
+    done = EventKind.OUT_OF_SERVICE if out else EventKind.IN_SERVICE
+    kind = EventKind.SERVICE_REFUSED if refusal else done
+    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal))
+    changed = replace(state, hiding=replace(state.hiding, out_of_service=out))
+    if out:
+        work.alarms[request.subject] = changed
+    elif not refusal:
+        _come_out(work, request.subject, changed)
+    _answer(work, request, refusal)
+
+
+def _come_out(work: Working, id_: str, state: alarm.AlarmState) -> None:
+    said: list[Event] = []
+    work.alarms[id_] = alarm.came_out(work.rules.alarms[id_], state, work.now_ms, said)
+    work.events += said
+
+
+# --- interlocks ---
+
+
+def _reset(work: Working, request: Request) -> None:
+    if request.subject in work.alarms:
+        rule = work.rules.alarms[request.subject]
+        work.alarms[rule.id], event = alarm.reset(rule, work.alarms[rule.id])
+        _say(work, request, event)
+        _answer(work, request, event.reason, text=f"{rule.id} is reset.")
+    elif request.subject in work.interlocks:
+        _reset_interlock(work, request, work.rules.interlocks[request.subject])
+    else:
+        _unknown(work, request)
+
+
+def _reset_interlock(work: Working, request: Request, rule: InterlockRule) -> None:
+    state = work.interlocks[rule.id]
+    refusal = interlock.reset_refusal(
+        rule,
+        state,
+        has_data=all(work.tags[tag].delivered for tag in _tags(rule) if tag in work.tags),
+        permitted=_permitted(work, rule),
+        now_ms=work.now_ms,
+    )
+    if not refusal and any(effect.output in work.rules.releases for effect in rule.effects):
+        refusal = "with_its_output"
+    kind = EventKind.RESET_REFUSED if refusal else EventKind.RESET
+    _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal))
+    if not refusal:
+        work.interlocks[rule.id] = interlock.let_go(state)
+    _answer(work, request, refusal, text=f"{rule.id} is reset.")
+
+
+def _tags(rule: InterlockRule) -> list[str]:
+    return [tag for cause in rule.causes for one in cause.inputs for tag in tags_of(one)]
+
+
+def _permitted(work: Working, rule: InterlockRule) -> bool:
+    if not rule.permissives:
+        return True
+    work.verdicts = {tag: work.peek(tag) for one in rule.permissives for tag in tags_of(one)}
+    view = work.view()
+    return all(ask(one, NOTHING, view).answer is Says.IN for one in rule.permissives)
+
+
+def _bypass(work: Working, request: Request) -> None:
+    if request.subject not in work.interlocks:
+        _unknown(work, request)
+        return
+    rule = work.rules.interlocks[request.subject]
+    work.interlocks[rule.id], refusal = interlock.bypass(
+        rule, work.interlocks[rule.id], duration_ms=request.duration_ms, person=request.person, now_ms=work.now_ms
+    )
+    kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_ON
+    facts = {"duration_s": request.duration_ms / 1000}
+    _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal, facts=facts))
+    _answer(work, request, refusal, text=f"{rule.id} is bypassed for {request.duration_ms / 60_000:g} min.")
+
+
+def _end_bypass(work: Working, request: Request) -> None:
+    if request.subject not in work.interlocks:
+        _unknown(work, request)
+        return
+    state = work.interlocks[request.subject]
+    refusal = "not_bypassed" if state.bypassed_until_ms is None else ""
+    kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_OFF
+    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal or "operator"))
+    work.interlocks[request.subject] = replace(state, bypassed_until_ms=None)
+    _answer(work, request, refusal)
+
+
+# --- grab samples and releases ---
+
+
+def _grab(work: Working, request: Request) -> None:
+    unknown = [name for name in request.measured if name not in work.rules.plant.grab_quantities]
+    usable = bool(request.measured) and all(math.isfinite(one) and one >= 0 for one in request.measured.values())
+    refusal = "unknown_quantity" if unknown else "" if usable else "no_figures"
+    kind = EventKind.GRAB_REFUSED if refusal else EventKind.GRAB_SAMPLE
+    _say(work, request, Event(kind=kind, reason=refusal, facts={**request.measured, "unknown": ", ".join(unknown)}))
+    if not refusal:
+        work.grab = Grab(taken_ms=work.now_ms, measured=dict(request.measured), person=request.person)
+    known = ", ".join(work.rules.plant.grab_quantities)
+    text = f"{SENTENCES[refusal]} Known: {known}." if refusal else "The grab sample is entered."
+    work.answers.append(Answer(request=request.id, granted=not refusal, reason=refusal, text=text))
+
+
+def _release(work: Working, request: Request) -> None:
+    rule = work.rules.releases.get(request.subject)
+    if rule is None:
+        _unknown(work, request)
+        return
+    situation = work.situation()
+    items = tick_list(rule, situation)
+    refusal = permissive.not_allowed(rule, request, situation)
+    if not refusal and not work.outputs[rule.output].latches:
+        refusal = "nothing_to_release"
+    if not refusal and not all(item.satisfied for item in items):
+        refusal = "not_ready"
+    if not refusal and request.confirm and not _offered(work, request):
+        refusal = "offer_gone"
+    if refusal:
+        missing = "; ".join(item.text for item in items if not item.satisfied)
+        event = Event(kind=EventKind.RELEASE_REFUSED, subject=rule.output, reason=refusal, facts={"missing": missing})
+        _say(work, request, event)
+        _answer(work, request, refusal, items=items)
+    elif request.confirm:
+        _carry_out(work, request, rule, items)
+    else:
+        _offer(work, request, rule, items)
+
+
+def _offered(work: Working, request: Request) -> bool:
+    offer = work.offer
+    return (
+        offer is not None
+        and offer.number == request.confirm
+        and offer.output == request.subject
+        and offer.person == request.person
+        and work.now_ms <= offer.until_ms
+    )
+
+
+def _offer(work: Working, request: Request, rule: ReleaseRule, items: tuple[Item, ...]) -> None:
+    work.offers_made += 1
+    work.offer = Offer(
+        number=work.offers_made,
+        output=rule.output,
+        person=request.person,
+        until_ms=work.now_ms + work.rules.plant.offer_ms,
+    )
+    _say(work, request, Event(kind=EventKind.RELEASE_OFFERED, subject=rule.output))
+    minutes = work.rules.plant.offer_ms / 60_000
+    text = f"Every condition holds. Nothing is released yet: confirm with {work.offer.number} within {minutes:g} min."
+    _answer(work, request, "", text=text, items=items, confirm=work.offer.number)
+
+
+def _carry_out(work: Working, request: Request, rule: ReleaseRule, items: tuple[Item, ...]) -> None:
+    """Let the output's latches go, and every interlock that latches no other output."""
+    let_go = work.outputs[rule.output].latches
+    work.offer = None
+    work.outputs[rule.output] = output.release(work.rules.outputs[rule.output], work.outputs[rule.output], work.now_ms)
+    _say(work, request, Event(kind=EventKind.RELEASED, subject=rule.output, facts={"released": ", ".join(let_go)}))
+    still = {name for one in work.outputs.values() for name in one.latches}
+    for name in let_go:
+        if name not in OWN_LATCHES and name not in still and name in work.interlocks:
+            work.interlocks[name] = interlock.let_go(work.interlocks[name])
+            _say(work, request, Event(kind=EventKind.RESET, subject=name))
+    _answer(work, request, "", text=f"{rule.output} is released.", items=items)
+
+
+_ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
+    Action.ACKNOWLEDGE: _acknowledge,
+    Action.RESET: _reset,
+    Action.SHELVE: _shelve,
+    Action.UNSHELVE: _unshelve,
+    Action.TAKE_OUT_OF_SERVICE: _service,
+    Action.RETURN_TO_SERVICE: _service,
+    Action.BYPASS: _bypass,
+    Action.END_BYPASS: _end_bypass,
+    Action.RELEASE: _release,
+    Action.GRAB_SAMPLE: _grab,
+}

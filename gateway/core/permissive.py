@@ -1,0 +1,192 @@
+"""What must hold before an output is given back: a tick list, granted whole or refused by name."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from gateway.core.condition import NOTHING, Answer, Condition, View, ask
+from gateway.core.interlock import InterlockRule, InterlockState, clear_for_ms
+from gateway.core.output import OWN_LATCHES, OutputState
+from gateway.core.request import Item, Origin, Request
+
+_MS_PER_MIN = 60_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A figure a grab sample must show: at least, or at most, so much."""
+
+    name: str  # such as turbidity_ntu
+    service: str = ""
+    at_most: float | None = None
+    at_least: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """A condition of the plant that must hold, with its words for the tick list."""
+
+    text: str
+    condition: Condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReleaseRule:
+    """What the release of one output needs.
+
+    Args:
+        output: the output given back.
+        clear_ms: causes of every latched interlock (but the exempt ones) gone for this long.
+        exempt: interlocks that do not stand in the way.
+        flush_tag: flow tag, m3/h, integrated since the trip; empty when there is none.
+        flush_m3: so much flushed replaces a grab sample.
+        grab: what a grab sample taken since the trip must show; empty asks for none.
+        requirements: conditions that must hold, such as the valve proven at divert.
+        roles: who may.
+        remote_allowed: whether it may be done from afar at all.
+        local_only_after: interlocks after which it may not.
+        after_outputs: outputs that must be released before this one.
+    """
+
+    output: str
+    clear_ms: int = 0
+    exempt: frozenset[str] = field(default_factory=frozenset)
+    flush_tag: str = ""
+    flush_m3: float = 0.0
+    grab: tuple[Quantity, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
+    roles: frozenset[str] = field(default_factory=frozenset)
+    remote_allowed: bool = False
+    local_only_after: frozenset[str] = field(default_factory=frozenset)
+    after_outputs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grab:
+    """The newest grab sample: when it was entered (monotonic), what it showed, by whom."""
+
+    taken_ms: int
+    measured: Mapping[str, float]
+    person: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Situation:
+    """Everything a tick list looks at.
+
+    Args:
+        view: verdicts and the like.
+        interlocks: rules by id.
+        interlock_states: states by id.
+        outputs: states by id.
+        grab: newest grab sample, None before the first.
+        held: critical tags that are held now.
+    """
+
+    view: View
+    interlocks: Mapping[str, InterlockRule]
+    interlock_states: Mapping[str, InterlockState]
+    outputs: Mapping[str, OutputState]
+    grab: Grab | None
+    held: tuple[str, ...] = ()
+
+
+def tick_list(rule: ReleaseRule, situation: Situation) -> tuple[Item, ...]:
+    """Every condition of a release, satisfied or not."""
+    return tuple(
+        item
+        for part in (_causes, _proof_of_water, _requirements, _nothing_put_aside, _order)
+        for item in part(rule, situation)
+    )
+
+
+def _causes(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    now_ms = situation.view.now_ms
+    for id_, state in situation.interlock_states.items():
+        interlock = situation.interlocks[id_]
+        if state.tripped and interlock.latched and id_ not in rule.exempt:
+            yield _lasting(f"{id_} {interlock.service}: cause gone", clear_for_ms(state, now_ms), rule.clear_ms)
+    output = situation.outputs[rule.output]
+    if OWN_LATCHES & set(output.latches):
+        good_ms = 0 if output.good_since_ms is None else now_ms - output.good_since_ms
+        yield _lasting("every critical reading good and no cause standing", good_ms, rule.clear_ms)
+
+
+def _lasting(text: str, lasted_ms: int, needed_ms: int) -> Item:
+    return Item(
+        text=f"{text} for {needed_ms // _MS_PER_MIN} min",
+        satisfied=lasted_ms >= needed_ms,
+        detail=f"so far {lasted_ms // _MS_PER_MIN} min",
+        wait_ms=max(0, needed_ms - lasted_ms) if lasted_ms else 0,
+    )
+
+
+def _proof_of_water(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    """Flushed volume or a grab sample, whichever the rule knows; one is enough."""
+    output = situation.outputs[rule.output]
+    flushed = rule.flush_tag and output.flushed_m3 >= rule.flush_m3
+    if not rule.grab:
+        if rule.flush_tag:
+            yield Item(text=_flush_text(rule), satisfied=bool(flushed), detail=f"{output.flushed_m3:.2f} m3 so far")
+        return
+    satisfied, detail = _grab(rule, situation.grab, output.latched_ms)
+    text = "grab sample since the trip or start: " + ", ".join(_wants(one) for one in rule.grab)
+    if rule.flush_tag:
+        text = f"{_flush_text(rule)}, or {text}"
+        detail = f"{output.flushed_m3:.2f} m3 so far; {detail}"
+    yield Item(text=text, satisfied=bool(flushed) or satisfied, detail=detail)
+
+
+def _flush_text(rule: ReleaseRule) -> str:
+    return f"at least {rule.flush_m3:g} m3 diverted since the trip"
+
+
+def _wants(quantity: Quantity) -> str:
+    name = quantity.service or quantity.name
+    if quantity.at_most is not None:
+        return f"{name} at most {quantity.at_most:g}"
+    return f"{name} at least {quantity.at_least:g}" if quantity.at_least is not None else name
+
+
+def _grab(rule: ReleaseRule, grab: Grab | None, latched_ms: int) -> tuple[bool, str]:
+    if grab is None or grab.taken_ms < latched_ms:
+        return False, "none entered yet"
+    missing = [one.name for one in rule.grab if one.name not in grab.measured]
+    if missing:
+        return False, f"the sample does not say {', '.join(missing)}"
+    detail = ", ".join(f"{one.service or one.name} {grab.measured[one.name]:g}" for one in rule.grab)
+    return all(_within(one, grab.measured[one.name]) for one in rule.grab), detail
+
+
+def _within(quantity: Quantity, value: float) -> bool:
+    low_enough = quantity.at_most is None or value <= quantity.at_most
+    return low_enough and (quantity.at_least is None or value >= quantity.at_least)
+
+
+def _requirements(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    for requirement in rule.requirements:
+        answer = ask(requirement.condition, NOTHING, situation.view).answer
+        yield Item(text=requirement.text, satisfied=answer is Answer.IN, detail="" if answer is Answer.IN else "not so")
+
+
+def _nothing_put_aside(_rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    bypassed = [id_ for id_, state in situation.interlock_states.items() if state.bypassed_until_ms is not None]
+    yield Item(text="no interlock bypassed", satisfied=not bypassed, detail=", ".join(bypassed))
+    yield Item(text="no instrument held", satisfied=not situation.held, detail=", ".join(situation.held))
+
+
+def _order(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    for output in rule.after_outputs:
+        released = not situation.outputs[output].latches
+        yield Item(text=f"{output} released first", satisfied=released, detail="" if released else "not yet")
+
+
+def not_allowed(rule: ReleaseRule, request: Request, situation: Situation) -> str:
+    """Why this person may not release this output from there; empty when they may."""
+    if request.role not in rule.roles:
+        return "role"
+    if request.origin is Origin.LOCAL:
+        return ""
+    barred = any(
+        situation.interlock_states[id_].tripped for id_ in rule.local_only_after if id_ in situation.interlock_states
+    )
+    return "on_site_only" if barred or not rule.remote_allowed else ""

@@ -1,0 +1,37 @@
+"""All rules of one site, as the decisions read them. Made once, by ``configuration.plant``."""
+
+from dataclasses import dataclass, field
+
+from gateway.core.alarm import AlarmRule
+from gateway.core.interlock import InterlockRule
+from gateway.core.output import OutputRule
+from gateway.core.permissive import ReleaseRule
+from gateway.core.validity import TagRule
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plant:
+    """Every rule, in the order in which it is evaluated.
+
+    Args:
+        tags: a governing tag comes before the tags it governs.
+        alarms: in listed order.
+        interlocks: in listed order.
+        outputs: in listed order.
+        releases: at most one for each output.
+        first_out_groups: group name to alarm ids in cascade order.
+        grab_quantities: quantity name to words; what a grab sample may carry.
+        hurry: output id to tags polled fast until the output is proven.
+        clock_step_ms: a jump of the wall clock of at least this is journaled.
+        offer_ms: how long the first step of a release stands.
+    """
+
+    tags: tuple[TagRule, ...] = ()
+    alarms: tuple[AlarmRule, ...] = ()
+    interlocks: tuple[InterlockRule, ...] = ()
+    outputs: tuple[OutputRule, ...] = ()
+    releases: tuple[ReleaseRule, ...] = ()
+    first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    grab_quantities: dict[str, str] = field(default_factory=dict)
+    clock_step_ms: int = 1_000
+    offer_ms: int = 120_000

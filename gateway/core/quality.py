@@ -1,0 +1,62 @@
+"""How far a reading can be relied on, and why not.
+
+Three qualities after OPC UA Part 8 (6.3.2); each carries one reason. Quality
+is judged once, at the tag; alarms and interlocks never look at raw bits.
+"""
+
+from enum import Enum
+
+
+class Quality(Enum):
+    """What a reading may be used for."""
+
+    GOOD = "good"  # fresh, in range, the device says it is healthy
+    UNCERTAIN = "uncertain"  # counts, and is marked
+    BAD = "bad"  # carries no number that anything may look at
+
+
+class Reason(Enum):
+    """Why the quality is what it is; one code a reading, worst first wins."""
+
+    OK = "ok"
+    AWAITED = "awaited"  # nothing has arrived since the start, and it is not overdue yet
+    NO_ANSWER = "no_answer"  # the device did not reply in time, or the line is down
+    REFUSED = "refused"  # the device replied with a Modbus exception
+    INVALID_REPLY = "invalid_reply"  # a reply came, but not the one that was asked for
+    STALE = "stale"  # no newer sample within stale_after_s
+    NOT_FINITE = "not_finite"  # NaN, infinite, or no number in the words
+    SENTINEL = "sentinel"  # the device's own code for "no value"
+    OUT_OF_RANGE = "out_of_range"  # outside what the quantity can physically be
+    LOOP_FAULT = "loop_fault"  # current outside the NAMUR NE 43 bands
+    OVER_RANGE = "over_range"  # clipped at the top of the span: at least this much
+    UNDER_RANGE = "under_range"  # clipped at the bottom of the span: at most this much
+    DEVICE_FAULT = "device_fault"  # the device's status says so
+    HOLD = "hold"  # the device or a person holds the value (cleaning, calibration)
+    NO_SAMPLE_FLOW = "no_sample_flow"  # the instrument sees no fresh water
+    PURGING = "purging"  # sample flow is back, the old water is not out yet
+    FROZEN = "frozen"  # has not moved for longer than noise allows
+    UNCERTAIN_REFUSED = "uncertain_refused"  # uncertain, and this tag may not be used so
+    GOVERNOR_BAD = "governor_bad"  # the tag that vouches for this one is itself bad
+
+
+SENTENCES: dict[Reason, str] = {
+    Reason.OK: "good",
+    Reason.AWAITED: "no reading since the start yet",
+    Reason.NO_ANSWER: "the device does not answer",
+    Reason.REFUSED: "the device refuses the request",
+    Reason.INVALID_REPLY: "the device answers something that was not asked for",
+    Reason.STALE: "no new reading in time",
+    Reason.NOT_FINITE: "the reading is not a number",
+    Reason.SENTINEL: "the device reports that it has no value",
+    Reason.OUT_OF_RANGE: "the reading is physically impossible",
+    Reason.LOOP_FAULT: "the current loop is broken",
+    Reason.OVER_RANGE: "above the end of its span",
+    Reason.UNDER_RANGE: "below the start of its span",
+    Reason.DEVICE_FAULT: "the device reports a fault",
+    Reason.HOLD: "the instrument is held (cleaning or calibration)",
+    Reason.NO_SAMPLE_FLOW: "no sample flow, the instrument does not see the water",
+    Reason.PURGING: "sample flow is back, waiting for fresh water",
+    Reason.FROZEN: "the reading has not moved, the instrument looks frozen",
+    Reason.UNCERTAIN_REFUSED: "the reading is uncertain and may not be used",
+    Reason.GOVERNOR_BAD: "the signal that vouches for it is not available",
+}

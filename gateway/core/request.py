@@ -1,0 +1,100 @@
+"""What people ask for. Judged at the scan, never anywhere else.
+
+A request says who, in which role, from where, why, and what it was based on;
+the scan checks all of it again whatever the sender says.
+"""
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+
+class Action(Enum):
+    """Everything a person can ask the decisions for."""
+
+    ACKNOWLEDGE = "acknowledge"  # I have seen this occurrence of this alarm
+    RESET = "reset"  # let go of a latched alarm, or of an interlock that is reset directly
+    SHELVE = "shelve"  # silence an alarm for a time
+    UNSHELVE = "unshelve"
+    TAKE_OUT_OF_SERVICE = "take_out_of_service"
+    RETURN_TO_SERVICE = "return_to_service"
+    BYPASS = "bypass"  # put an interlock aside for a time
+    END_BYPASS = "end_bypass"
+    RELEASE = "release"  # give an output back after a trip or a start
+    GRAB_SAMPLE = "grab_sample"  # a sample taken by hand and measured
+
+
+class Origin(Enum):
+    """Where a request comes from; some are refused from afar."""
+
+    LOCAL = "local"  # at the plant, over the local socket
+    REMOTE = "remote"  # from the office, signed
+    LOGIC = "logic"  # from a program of ours
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """One request.
+
+    Args:
+        id: chosen by the sender; a repeated id gets the same answer.
+        action: what is asked.
+        subject: alarm, interlock or output id; empty for a grab sample.
+        person: who asks, a name of the site's people table; empty is nobody.
+        role: the person's role, looked up by the field process.
+        origin: from where.
+        reason: why, in the person's words.
+        duration_ms: for shelve and bypass; 0 means that none was given.
+        occurrence: for acknowledge, the occurrence seen; 0 means the newest.
+        confirm: for release, the number offered by the first step; 0 is the first step.
+        measured: for a grab sample, quantity to value, such as ``{"turbidity_ntu": 0.8}``.
+    """
+
+    id: str
+    action: Action
+    subject: str = ""
+    person: str = ""
+    role: str = ""
+    origin: Origin = Origin.LOCAL
+    reason: str = ""
+    duration_ms: int = 0
+    occurrence: int = 0
+    confirm: int = 0
+    measured: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One line of a tick list: what must be true, whether it is, and what it says now.
+
+    Args:
+        text: the condition in plain words.
+        satisfied: whether it holds now.
+        detail: the figures behind it.
+        wait_ms: the time until it can hold if all stays as it is; 0 when not known or satisfied.
+    """
+
+    text: str
+    satisfied: bool
+    detail: str = ""
+    wait_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What became of a request.
+
+    Args:
+        request: id of the request.
+        granted: carried out (or, for the first step of a release, offered).
+        reason: code of a refusal, empty when granted.
+        text: one sentence for the person.
+        items: the tick list of a release.
+        confirm: the number to repeat in the second step of a release; 0 when there is none.
+    """
+
+    request: str
+    granted: bool
+    reason: str = ""
+    text: str = ""
+    items: tuple[Item, ...] = ()
+    confirm: int = 0

@@ -1,0 +1,90 @@
+"""What survives a restart, and what does not.
+
+Alarm states, acknowledgements, latches, shelves, trips and running delays
+survive; bypasses do not. Durations across the gap use the wall clock, taken as
+no time at all when it went back meanwhile; the age of a sample counts running
+time only, so that a crash loop cannot keep a dead tag alive.
+"""
+
+from dataclasses import replace
+
+from gateway.core import alarm, exposure, interlock, output, validity
+from gateway.core.outcome import Event
+from gateway.core.state import Rules, ScanState, first_state
+from gateway.core.tick import Tick
+
+
+def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tuple[ScanState, list[Event]]:
+    """The state to go on with.
+
+    What the rules name and the saved state does not starts fresh; what the
+    saved state names and the rules do not is dropped.
+
+    Args:
+        rules: of the configuration that runs now.
+        saved: the last state saved; its tick is when.
+        now: this start.
+        same_boot: whether monotonic time has run on since; else only the wall clock bridges the gap.
+    """
+    state, events = first_state(rules, now)
+    known = {one.id for one in rules.plant.outputs} & set(saved.outputs)
+    events = [event for event in events if event.subject not in known]
+    gap = _Gap(saved.tick, now, same_boot=same_boot)
+    interlocks = dict(state.interlocks)
+    for rule in rules.plant.interlocks:
+        before = saved.interlocks.get(rule.id)
+        if before is not None and _fits(before, rule):
+            interlocks[rule.id], said = interlock.after_restart(
+                rule, before, saved_ms=saved.tick.monotonic_ms, shift_ms=gap.shift_ms
+            )
+            events += said
+    outputs = dict(state.outputs)
+    for one in rules.plant.outputs:
+        if one.id in known:
+            outputs[one.id], said = output.after_restart(
+                one,
+                saved.outputs[one.id],
+                shift_ms=gap.shift_ms,
+                returnable=same_boot and gap.away_ms < one.return_within_ms,
+                now_ms=now.monotonic_ms,
+            )
+            events += said
+    return replace(
+        state,
+        scan=saved.scan,
+        tags={tag: gap.tag(rules, saved, tag, fresh) for tag, fresh in state.tags.items()},
+        alarms={
+            id_: alarm.after_restart(saved.alarms[id_], gap.shift_ms) if id_ in saved.alarms else fresh
+            for id_, fresh in state.alarms.items()
+        },
+        interlocks=interlocks,
+        outputs=outputs,
+        exposures=dict.fromkeys(state.exposures, exposure.QUIET),
+        grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
+        offers_made=saved.offers_made,
+    ), events
+
+
+def _fits(state: interlock.InterlockState, rule: interlock.InterlockRule) -> bool:
+    """Whether a saved state has the shape of the rule: a changed interlock starts fresh."""
+    shape = [len(cause.votes) for cause in state.causes]
+    return shape == [len(cause.inputs) for cause in rule.causes]
+
+
+class _Gap:
+    """The time between the save and now, on both clocks."""
+
+    def __init__(self, saved: Tick, now: Tick, *, same_boot: bool) -> None:
+        wall_ms = now.utc_ms - saved.utc_ms
+        self.wall_went_back = wall_ms < 0
+        self.down_ms = now.monotonic_ms - saved.monotonic_ms
+        self.away_ms = self.down_ms if same_boot else max(0, wall_ms)
+        self.shift_ms = self.down_ms - max(0, wall_ms)
+
+    def tag(self, rules: Rules, saved: ScanState, tag: str, fresh: validity.TagState) -> validity.TagState:
+        before = saved.tags.get(tag)
+        if before is None or len(before.governors) != len(rules.tags[tag].valid_when):
+            return fresh
+        return validity.after_restart(
+            before, down_ms=self.down_ms, shift_ms=self.shift_ms, wall_went_back=self.wall_went_back
+        )

@@ -1,0 +1,110 @@
+"""What one scan hands to the next, and the rules it is handed with.
+
+``Rules`` is a plant with everything the scan looks up, worked out once.
+``ScanState`` is all that is remembered; a restart gets it back.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from gateway.core import exposure, interlock, output
+from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.condition import Condition, Tripped, Unwritable, tags_of
+from gateway.core.exposure import ExposureState
+from gateway.core.interlock import Effect, InterlockRule, InterlockState
+from gateway.core.outcome import Event
+from gateway.core.output import OutputRule, OutputState
+from gateway.core.permissive import Grab, ReleaseRule
+from gateway.core.plant import Plant
+from gateway.core.tick import Tick
+from gateway.core.validity import TagRule, TagState, fresh_tag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """The first step of a release, waiting for its second."""
+
+    number: int
+    output: str
+    person: str
+    until_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanState:
+    """Everything one scan hands to the next, and a restart gets back."""
+
+    tick: Tick
+    scan: int = 0
+    tags: Mapping[str, TagState] = field(default_factory=dict)
+    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    interlocks: Mapping[str, InterlockState] = field(default_factory=dict)
+    outputs: Mapping[str, OutputState] = field(default_factory=dict)
+    exposures: Mapping[str, ExposureState] = field(default_factory=dict)
+    grab: Grab | None = None
+    offer: Offer | None = None
+    offers_made: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """A plant's rules with what the scan looks up in them, worked out once by ``rules_of``."""
+
+    plant: Plant
+    tags: Mapping[str, TagRule]
+    alarms: Mapping[str, AlarmRule]
+    interlocks: Mapping[str, InterlockRule]
+    outputs: Mapping[str, OutputRule]
+    releases: Mapping[str, ReleaseRule]
+    effects: Mapping[str, Sequence[tuple[str, Effect]]]  # output id to (interlock id, effect)
+    critical: Mapping[str, Sequence[str]]  # output id to tags of its interlocks
+    early_alarms: Sequence[AlarmRule]  # judged before the interlocks
+    late_alarms: Sequence[AlarmRule]  # those that tell of interlocks and outputs
+
+
+def rules_of(plant: Plant) -> Rules:
+    """Work out what the scan looks up."""
+    effects = {
+        one.id: [(rule.id, effect) for rule in plant.interlocks for effect in rule.effects if effect.output == one.id]
+        for one in plant.outputs
+    }
+    interlocks = {rule.id: rule for rule in plant.interlocks}
+    return Rules(
+        plant=plant,
+        tags={rule.tag: rule for rule in plant.tags},
+        alarms={rule.id: rule for rule in plant.alarms},
+        interlocks=interlocks,
+        outputs={rule.id: rule for rule in plant.outputs},
+        releases={rule.output: rule for rule in plant.releases},
+        effects=effects,
+        critical={id_: _critical(interlocks[name] for name, _ in found) for id_, found in effects.items()},
+        early_alarms=[rule for rule in plant.alarms if not _late(rule.condition)],
+        late_alarms=[rule for rule in plant.alarms if _late(rule.condition)],
+    )
+
+
+def _critical(rules: Iterable[InterlockRule]) -> list[str]:
+    tags = (tag for rule in rules for cause in rule.causes for one in cause.inputs for tag in tags_of(one))
+    return list(dict.fromkeys(tags))
+
+
+def _late(condition: Condition) -> bool:
+    return isinstance(condition, Tripped | Unwritable)
+
+
+def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:
+    """The state of a site of which nothing is known: permissions latched safe."""
+    outputs: dict[str, OutputState] = {}
+    events: list[Event] = []
+    for rule in rules.plant.outputs:
+        outputs[rule.id], said = output.first_start(rule, now.monotonic_ms)
+        events += said
+    state = ScanState(
+        tick=now,
+        tags={rule.tag: fresh_tag(rule, now) for rule in rules.plant.tags},
+        alarms={rule.id: AlarmState() for rule in rules.plant.alarms},
+        interlocks={rule.id: interlock.fresh_interlock(rule) for rule in rules.plant.interlocks},
+        outputs=outputs,
+        exposures={rule.id: exposure.QUIET for rule in rules.plant.interlocks if rule.exposure_flow},
+    )
+    return state, events

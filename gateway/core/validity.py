@@ -1,0 +1,329 @@
+"""What a tag's reading is worth at this instant. Judged once, here, for everybody.
+
+A ``TagRule`` says when a tag goes stale, which other tags vouch for it (sample
+flow, hold, status bits) and how long it may stand still. The verdict is one
+of four: a number, no number, held, or awaited (nothing since the start).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from gateway.core.delay import shifted
+from gateway.core.quality import Quality, Reason
+from gateway.core.sample import NoNumber, Number, Reading, Sample
+from gateway.core.tick import Tick
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValidWhen:
+    """The reading means something only while another tag is at least ``minimum``.
+
+    Args:
+        tag: the governing tag, such as a sample flow.
+        minimum: below this (or bad) the governed tag becomes invalid.
+        invalid_after_ms: it must be so for this long, without a break.
+        purge_ms: how long the governed tag stays bad after the flow is back.
+    """
+
+    tag: str
+    minimum: float
+    invalid_after_ms: int = 0
+    purge_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BadWhen:
+    """The reading is bad while any of these bits stands in a status tag.
+
+    Args:
+        tag: the status tag.
+        mask: the bits.
+        reason: what that means for the governed tag.
+    """
+
+    tag: str
+    mask: int
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldWhen:
+    """The tag is held while ``tag`` is 1; past ``limit_ms`` it counts as bad."""
+
+    tag: str
+    limit_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TagRule:
+    """How one tag is judged.
+
+    Args:
+        tag: its name.
+        unit: engineering unit, empty for states and counts.
+        service: what it measures, in words for people.
+        stale_after_ms: bad from this age on; None never goes stale.
+        uncertain_counts: whether an uncertain reading may be used.
+        valid_when: tags that must be at least a minimum.
+        bad_when: status bits that make it bad.
+        hold_when: a tag that holds it.
+        frozen_after_ms: bad when it has not moved for this long; None is not judged.
+        frozen_band: a movement of at most this much is none.
+        max_future_ms: a source stamp further ahead is replaced by the arrival.
+    """
+
+    tag: str
+    unit: str = ""
+    service: str = ""
+    stale_after_ms: int | None = None
+    uncertain_counts: bool = True
+    valid_when: tuple[ValidWhen, ...] = ()
+    bad_when: tuple[BadWhen, ...] = ()
+    hold_when: HoldWhen | None = None
+    frozen_after_ms: int | None = None
+    frozen_band: float = 0.0
+    max_future_ms: int = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A person or the device holds the value: nothing may move because of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Awaited:
+    """Nothing has arrived since the start, and it is not overdue yet."""
+
+
+Verdict = Number | NoNumber | Held | Awaited
+
+HELD = Held()
+AWAITED = Awaited()
+_STALE = NoNumber(Reason.STALE)
+_NOTHING_YET = NoNumber(Reason.AWAITED)
+_LONG_AGO_MS = -(1 << 62)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GovernorState:
+    """How one ``ValidWhen`` stands: since when low, whether that made the tag invalid, since when back."""
+
+    low_since_ms: int | None = None
+    invalid: bool = False
+    back_since_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TagState:
+    """What is remembered of one tag between scans. Times are monotonic unless named UTC.
+
+    Args:
+        reading: the last one accepted for evaluation.
+        accepted_ms: when it arrived; the start for a tag that has not delivered.
+        newest_utc_ms: newest source stamp accepted; older ones are history only.
+        delivered: whether anything was accepted since the last start.
+        moved_ms: last movement beyond the frozen band.
+        moved_value: the value then; None before the first.
+        previous_ms: when the last usable number arrived, for rates.
+        previous_value: that number; None before the first.
+        rate_per_min: change per minute between the last two usable numbers; None when not known.
+        held_since_ms: since when held; a hold ends with the first sample after it.
+        governors: one for each ``valid_when`` of the rule.
+    """
+
+    reading: Reading = _NOTHING_YET
+    accepted_ms: int = 0
+    newest_utc_ms: int = _LONG_AGO_MS
+    delivered: bool = False
+    moved_ms: int = 0
+    moved_value: float | None = None
+    previous_ms: int = 0
+    previous_value: float | None = None
+    rate_per_min: float | None = None
+    held_since_ms: int | None = None
+    governors: tuple[GovernorState, ...] = ()
+
+
+def governors_of(rule: TagRule) -> tuple[str, ...]:
+    """Every tag that has a say in what this one is worth; each must be judged before it."""
+    held = () if rule.hold_when is None else (rule.hold_when.tag,)
+    return (*(when.tag for when in rule.valid_when), *(when.tag for when in rule.bad_when), *held)
+
+
+def fresh_tag(rule: TagRule, now: Tick) -> TagState:
+    """The state of a tag of which nothing is known yet."""
+    start_ms = now.monotonic_ms
+    return TagState(accepted_ms=start_ms, moved_ms=start_ms, governors=tuple(GovernorState() for _ in rule.valid_when))
+
+
+def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding: bool) -> TagState:
+    """Take a sample in, or leave the state alone when the sample is history only.
+
+    Args:
+        rule: the tag's rule.
+        state: as the last scan left it.
+        sample: what arrived.
+        now: this scan.
+        holding: whether the tag's hold stands now; such a sample is never evaluated.
+    """
+    stamp_ms = min(sample.source_utc_ms, now.utc_ms) if _from_future(rule, sample, now) else sample.source_utc_ms
+    if stamp_ms <= state.newest_utc_ms or _belated(rule, stamp_ms, now):
+        return state
+    if holding:
+        return replace(state, newest_utc_ms=stamp_ms)
+    return _evaluated(rule, replace(state, newest_utc_ms=stamp_ms, held_since_ms=None), sample)
+
+
+def _from_future(rule: TagRule, sample: Sample, now: Tick) -> bool:
+    return sample.source_utc_ms > now.utc_ms + rule.max_future_ms
+
+
+def _belated(rule: TagRule, stamp_ms: int, now: Tick) -> bool:
+    return rule.stale_after_ms is not None and now.utc_ms - stamp_ms >= rule.stale_after_ms
+
+
+def _evaluated(rule: TagRule, state: TagState, sample: Sample) -> TagState:
+    arrived_ms = sample.arrived.monotonic_ms
+    state = replace(state, reading=sample.reading, accepted_ms=arrived_ms, delivered=True)
+    if not isinstance(sample.reading, Number):
+        return state
+    value = sample.reading.value
+    if state.moved_value is None or abs(value - state.moved_value) > rule.frozen_band:
+        state = replace(state, moved_ms=arrived_ms, moved_value=value)
+    if not _usable(rule, sample.reading):
+        return state
+    return replace(
+        state, rate_per_min=_rate(rule, state, value, arrived_ms), previous_ms=arrived_ms, previous_value=value
+    )
+
+
+def _rate(rule: TagRule, state: TagState, value: float, arrived_ms: int) -> float | None:
+    gap_ms = arrived_ms - state.previous_ms
+    if state.previous_value is None or gap_ms <= 0:
+        return None
+    if rule.stale_after_ms is not None and gap_ms >= rule.stale_after_ms:
+        return None
+    return round(abs(value - state.previous_value) * 60_000 / gap_ms, 9)
+
+
+def _usable(rule: TagRule, reading: Number) -> bool:
+    return rule.uncertain_counts or reading.quality is not Quality.UNCERTAIN
+
+
+def judge(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now: Tick) -> tuple[TagState, Verdict]:
+    """What the tag is worth now.
+
+    Args:
+        rule: the tag's rule.
+        state: with this scan's samples accepted.
+        verdicts: of the governing tags, already judged in this scan.
+        now: this scan.
+
+    Returns:
+        The state with the governing timers moved on, and the verdict.
+    """
+    if rule.valid_when or rule.hold_when is not None:
+        state = _governed(rule, state, verdicts, now.monotonic_ms)
+    return state, _verdict(rule, state, verdicts, now.monotonic_ms)
+
+
+def _governed(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> TagState:
+    governors = tuple(
+        _govern(when, governor, verdicts.get(when.tag, AWAITED), now_ms)
+        for when, governor in zip(rule.valid_when, state.governors, strict=True)
+    )
+    held_since_ms = state.held_since_ms
+    if rule.hold_when is not None and held_since_ms is None and reads(verdicts.get(rule.hold_when.tag, AWAITED), 1.0):
+        held_since_ms = now_ms
+    if governors == state.governors and held_since_ms == state.held_since_ms:
+        return state
+    return replace(state, governors=governors, held_since_ms=held_since_ms)
+
+
+def _govern(when: ValidWhen, state: GovernorState, verdict: Verdict, now_ms: int) -> GovernorState:
+    if isinstance(verdict, Held | Awaited):
+        return state
+    if isinstance(verdict, NoNumber) or verdict.value < when.minimum:
+        since_ms = now_ms if state.low_since_ms is None else state.low_since_ms
+        return GovernorState(low_since_ms=since_ms, invalid=state.invalid or now_ms - since_ms >= when.invalid_after_ms)
+    if not state.invalid:
+        return GovernorState()
+    back_ms = now_ms if state.back_since_ms is None else state.back_since_ms
+    return GovernorState() if now_ms - back_ms >= when.purge_ms else GovernorState(invalid=True, back_since_ms=back_ms)
+
+
+def _verdict(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> Verdict:
+    """The first of these that applies: held, overdue, no fresh water, nothing yet, and what the reading says."""
+    if state.held_since_ms is not None and rule.hold_when is not None:
+        return NoNumber(Reason.HOLD) if now_ms - state.held_since_ms >= rule.hold_when.limit_ms else HELD
+    if rule.stale_after_ms is not None and now_ms - state.accepted_ms >= rule.stale_after_ms:
+        return _overdue(state)
+    for governor in state.governors:
+        if governor.invalid:
+            return NoNumber(Reason.NO_SAMPLE_FLOW if governor.back_since_ms is None else Reason.PURGING)
+    return _of_reading(rule, state, verdicts, now_ms) if state.delivered else AWAITED
+
+
+def _of_reading(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> Verdict:
+    if isinstance(state.reading, NoNumber):
+        return state.reading
+    for when in rule.bad_when:
+        spoiled = _spoiled(when, verdicts.get(when.tag, AWAITED))
+        if spoiled is not None:
+            return spoiled
+    if rule.frozen_after_ms is not None and now_ms - state.moved_ms >= rule.frozen_after_ms:
+        return NoNumber(Reason.FROZEN)
+    return state.reading if _usable(rule, state.reading) else NoNumber(Reason.UNCERTAIN_REFUSED)
+
+
+def _overdue(state: TagState) -> NoNumber:
+    """Stale; when the last thing heard was already a failure, that failure says more."""
+    if state.delivered and isinstance(state.reading, NoNumber):
+        return state.reading
+    return _STALE
+
+
+def _spoiled(when: BadWhen, verdict: Verdict) -> Verdict | None:
+    if isinstance(verdict, Number):
+        return NoNumber(when.reason) if int(verdict.value) & when.mask else None
+    if isinstance(verdict, NoNumber):
+        return NoNumber(Reason.GOVERNOR_BAD)
+    return AWAITED if isinstance(verdict, Awaited) else None
+
+
+def reads(verdict: Verdict, value: float) -> bool:
+    """Whether there is a usable number and it is exactly ``value``."""
+    return isinstance(verdict, Number) and verdict.value == value
+
+
+def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_back: bool) -> TagState:
+    """The state of a tag when the engine runs again: its age counts running time only.
+
+    Args:
+        state: as saved.
+        down_ms: monotonic milliseconds between the save and now.
+        shift_ms: how far stamps of delays move, so that they count wall time.
+        wall_went_back: source stamps can then no longer be compared.
+    """
+    return replace(
+        state,
+        delivered=False,
+        accepted_ms=state.accepted_ms + down_ms,
+        moved_ms=state.moved_ms + down_ms,
+        previous_ms=state.previous_ms + down_ms,
+        newest_utc_ms=_LONG_AGO_MS if wall_went_back else state.newest_utc_ms,
+        held_since_ms=shifted(state.held_since_ms, shift_ms),
+        governors=tuple(
+            replace(
+                governor,
+                low_since_ms=shifted(governor.low_since_ms, shift_ms),
+                back_since_ms=shifted(governor.back_since_ms, shift_ms),
+            )
+            for governor in state.governors
+        ),
+    )
+
+
+def forget_stamps(state: TagState) -> TagState:
+    """After a step of the wall clock, the comparison of source stamps starts afresh."""
+    return replace(state, newest_utc_ms=_LONG_AGO_MS)

@@ -1,0 +1,113 @@
+"""The working copies of one scan. Made by ``scan``, used by its steps, and seen by nobody else."""
+
+from collections.abc import Iterator, Mapping
+
+from gateway.core.condition import View
+from gateway.core.evidence import evidence
+from gateway.core.interlock import InterlockState
+from gateway.core.outcome import Event, Fact
+from gateway.core.permissive import Situation
+from gateway.core.quality import Reason
+from gateway.core.request import Answer
+from gateway.core.sample import NoNumber
+from gateway.core.state import Rules, ScanState
+from gateway.core.tick import Tick
+from gateway.core.validity import AWAITED, Held, TagState, Verdict, governors_of, judge
+
+
+class Rates(Mapping[str, float | None]):
+    """Change per minute of every tag, read off the tag states when it is asked for."""
+
+    def __init__(self, tags: Mapping[str, TagState]) -> None:
+        self._tags = tags
+
+    def __getitem__(self, tag: str) -> float | None:
+        return self._tags[tag].rate_per_min
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._tags)
+
+    def __len__(self) -> int:
+        return len(self._tags)
+
+
+class Working:
+    """Copies of the state, which the steps of one scan change one after the other."""
+
+    def __init__(self, rules: Rules, before: ScanState, tick: Tick) -> None:
+        self.rules = rules
+        self.before = before
+        self.tick = tick
+        self.now_ms = tick.monotonic_ms
+        self.elapsed_ms = tick.monotonic_ms - before.tick.monotonic_ms
+        self.tags = dict(before.tags)
+        self.alarms = dict(before.alarms)
+        self.interlocks = dict(before.interlocks)
+        self.outputs = dict(before.outputs)
+        self.exposures = dict(before.exposures)
+        self.grab = before.grab
+        self.offer = before.offer
+        self.offers_made = before.offers_made
+        self.events: list[Event] = []
+        self.answers: list[Answer] = []
+        self.verdicts: dict[str, Verdict] = {}
+
+    def peek(self, tag: str) -> Verdict:
+        """A tag's verdict as it would be judged now; nothing is remembered of it."""
+        rule = self.rules.tags.get(tag)
+        if rule is None:
+            return AWAITED
+        governors = {governor: self.peek(governor) for governor in governors_of(rule)}
+        return judge(rule, self.tags[tag], governors, self.tick)[1]
+
+    def view(self) -> View:
+        """What conditions can look at, as it stands in the middle of the scan."""
+        return View(
+            now_ms=self.now_ms,
+            verdicts=self.verdicts,
+            rates=Rates(self.tags),
+            safe_since_ms={id_: one.safe_since_ms for id_, one in self.outputs.items()},
+            standing=frozenset(id_ for id_, one in self.interlocks.items() if _standing(one)),
+            unconfirmed=frozenset(id_ for id_, one in self.outputs.items() if one.confirmed != one.level),
+        )
+
+    def situation(self) -> Situation:
+        """For a tick list in the middle of the arrivals: verdicts as they would be judged now."""
+        self.verdicts = {tag: self.peek(tag) for tag in self.rules.tags}
+        return Situation(
+            view=self.view(),
+            interlocks=self.rules.interlocks,
+            interlock_states=self.interlocks,
+            outputs=self.outputs,
+            grab=self.grab,
+            held=tuple(tag for tag in self._critical_tags() if _held(self.verdicts[tag])),
+        )
+
+    def _critical_tags(self) -> list[str]:
+        return list(dict.fromkeys(tag for tags in self.rules.critical.values() for tag in tags if tag in self.tags))
+
+    def trip_facts(self, id_: str, view: View) -> dict[str, Fact]:
+        """Evidence of the first input that voted for a trip, and the delay that ran out."""
+        rule, state = self.rules.interlocks[id_], self.interlocks[id_]
+        cause = rule.causes[state.tripped_by]
+        votes = state.causes[state.tripped_by].votes
+        voted = next((one for one, vote in zip(cause.inputs, votes, strict=True) if vote), cause.inputs[0])
+        by_bad = state.cause_key == "bad_input" and cause.bad_trip_delay_ms is not None
+        delay_ms = cause.bad_trip_delay_ms if by_bad and cause.bad_trip_delay_ms is not None else cause.trip_delay_ms
+        facts = evidence(voted, view, self.rules.tags)
+        return {**facts, "interlock": id_, "trip_delay_s": delay_ms / 1000}
+
+
+def _standing(state: InterlockState) -> bool:
+    return (state.tripped and state.cause_present) or state.would_logged
+
+
+def _held(verdict: Verdict) -> bool:
+    return isinstance(verdict, Held) or (isinstance(verdict, NoNumber) and verdict.reason is Reason.HOLD)
+
+
+def situation_of(rules: Rules, state: ScanState, verdicts: Mapping[str, Verdict]) -> Situation:
+    """For a tick list outside a scan, on what the last scan believed."""
+    work = Working(rules, state, state.tick)
+    work.verdicts = dict(verdicts)
+    return work.situation()

@@ -1,0 +1,1 @@
+"""What the processes of one site say to each other over the local socket."""
