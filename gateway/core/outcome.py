@@ -58,6 +58,8 @@ class EventKind(Enum):
     GRAB_REFUSED = "grab_refused"
     REQUEST_REFUSED = "request_refused"
     CLOCK_STEP = "clock_step"
+    GAP = "gap"  # readings that were given up and are nowhere
+    STORE_REPLACED = "store_replaced"  # a damaged store was set aside and a new one begun
     START = "start"
     STOP = "stop"
 

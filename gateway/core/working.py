@@ -106,8 +106,7 @@ def _held(verdict: Verdict) -> bool:
     return isinstance(verdict, Held) or (isinstance(verdict, NoNumber) and verdict.reason is Reason.HOLD)
 
 
-def situation_of(rules: Rules, state: ScanState, verdicts: Mapping[str, Verdict]) -> Situation:
+def situation_of(rules: Rules, state: ScanState) -> Situation:
     """For a tick list outside a scan, on what the last scan believed."""
     work = Working(rules, state, state.tick)
-    work.verdicts = dict(verdicts)
     return work.situation()

@@ -66,8 +66,20 @@ class JournalEntry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True
     occurrence: int = 0
     reason: str = ""
     person: str = ""
-    facts: dict[str, str | int | float | bool] = {}  # noqa: RUF012 - msgspec copies it
+    facts: dict[str, str | int | float | bool] = {}
     configuration: str = ""
+
+
+_entry_decoder = msgspec.json.Decoder(JournalEntry)
+
+
+def entries_of(body: bytes) -> tuple[JournalEntry, ...]:
+    """The entries of the body of a journal chunk: one JSON object a line.
+
+    Raises:
+        msgspec.MsgspecError: a line is no journal entry.
+    """
+    return tuple(_entry_decoder.decode(line) for line in body.split(b"\n") if line)
 
 
 class LiveEvent(Message, frozen=True, kw_only=True, tag="event"):
@@ -224,7 +236,7 @@ class Ask(Message, frozen=True, kw_only=True, tag="ask"):
     duration_s: float = 0.0
     occurrence: int = 0
     confirm: int = 0
-    measured: dict[str, float] = {}  # noqa: RUF012 - msgspec copies it
+    measured: dict[str, float] = {}
 
 
 FromField = Hello | Values | LiveEvent | History | Status | Answered | Refusal

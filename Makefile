@@ -1,0 +1,96 @@
+# Everything a person needs to try, test or change the project. "make" alone prints the list.
+
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+
+VENV ?= .venv
+EVENT ?= E01
+RATE ?=
+PYTEST_ARGUMENTS ?=
+
+# Debian puts the broker where a plain user's path does not lead.
+export PATH := $(PATH):/usr/sbin
+
+bin := $(VENV)/bin
+locked := deploy/locked.txt
+# What the environment was made from; a copy of it in the environment is the stamp.
+ingredients := $(locked) pyproject.toml
+test_parts := mosquitto mbpoll
+
+.PHONY: help demo test check generated environment-demo environment-dev test-parts
+
+help:  ## this list
+	@echo "make help                    this list"
+	@echo "make demo                    the simulated plant, the gateway and a district office: event E01, told as it happens"
+	@echo "make demo EVENT=E03          another event: E01 filter lets solids through, E03 analyzer freezes, E13 valve sticks"
+	@echo "make demo RATE=20            at 20 plant seconds a second (60 when nothing is said)"
+	@echo "make test                    all tests, with a real broker and an independent Modbus client"
+	@echo "make test PYTEST_ARGUMENTS='-k alarm -x'"
+	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
+	@echo "make generated               writes the files that are made from the code"
+	@echo
+	@echo "Each makes its Python environment in $(VENV) first, from $(locked), and again when that or pyproject.toml changes."
+
+demo: environment-demo
+	@$(bin)/python -m simulator.demo $(EVENT) $(if $(RATE),--rate $(RATE))
+
+test: test-parts environment-dev
+	$(bin)/python -m pytest $(PYTEST_ARGUMENTS)
+
+check: environment-dev
+	$(bin)/ruff check
+	$(bin)/ruff format --check
+	$(bin)/mypy
+	$(bin)/lint-imports --no-cache
+	$(bin)/python -m pytest -q -m tree
+
+generated: environment-dev
+	$(bin)/python -m tests.test_generated
+
+# The stamp of the environment for developers serves the demo too: it holds more.
+environment-demo:
+	@if ! cat $(ingredients) | cmp -s - $(VENV)/stamp-dev; then $(call make_environment,demo,demo); fi
+
+environment-dev:
+	@$(call make_environment,dev,dev$(comma)demo)
+
+test-parts:
+	@missing=(); \
+	for part in $(test_parts); do command -v $$part >/dev/null || missing+=($$part); done; \
+	if [ $${#missing[@]} -eq 0 ]; then exit 0; fi; \
+	if [ "$$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then \
+		echo "Installing for the tests: $${missing[*]}"; \
+		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends $${missing[@]}; \
+	else \
+		echo "The tests need $${missing[*]}, and only root can install that. Run this, then make test again:" >&2; \
+		echo "    sudo apt-get update && sudo apt-get install $${missing[*]}" >&2; \
+		exit 2; \
+	fi
+
+comma := ,
+
+# $(call make_environment,NAME,EXTRAS): an environment from the locked versions, unless its stamp says that it is there.
+define make_environment
+set -euo pipefail; \
+if cat $(ingredients) | cmp -s - $(VENV)/stamp-$(1); then exit 0; fi; \
+python=; \
+for candidate in python3.11 python3; do \
+	if "$$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then python=$$candidate; break; fi; \
+done; \
+if [ -z "$$python" ]; then \
+	echo "Python 3.11 or newer is needed. On Debian 12 or newer, or Ubuntu 24.04 or newer, as root:" >&2; \
+	echo "    apt-get update && apt-get install python3 python3-venv" >&2; \
+	exit 2; \
+fi; \
+if ! "$$python" -c 'import ensurepip, venv' 2>/dev/null; then \
+	echo "This Python cannot make environments: a part that Debian packs apart is missing. As root:" >&2; \
+	echo "    apt-get update && apt-get install $$("$$python" -c 'import sys; print("python%d.%d-venv" % sys.version_info[:2])')" >&2; \
+	exit 2; \
+fi; \
+echo "Making the Python environment in $(VENV) (once; about a minute)"; \
+"$$python" -m venv --clear $(VENV); \
+export PIP_DISABLE_PIP_VERSION_CHECK=1; \
+$(bin)/python -m pip install -qq --constraint $(locked) setuptools; \
+$(bin)/python -m pip install -qq --constraint $(locked) --no-build-isolation --editable '.[$(2)]'; \
+cat $(ingredients) > $(VENV)/stamp-$(1)
+endef

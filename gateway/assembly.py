@@ -1,0 +1,262 @@
+"""The one place where the objects of a process are made and wired, one function a process."""
+
+import asyncio
+import logging
+import signal
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from random import Random
+
+from gateway import __version__
+from gateway.configuration.plant import LoadedSite, load_site
+from gateway.configuration.reading import canonical_text
+from gateway.configuration.schema import OutputBlock as OutputBlockKeys
+from gateway.core.state import rules_of
+from gateway.drivers.driver import Block, Table
+from gateway.drivers.modbus.connection import ModbusConnection
+from gateway.drivers.modbus.register_map import plan_blocks
+from gateway.field.actuation import Actuation, OutputBlock
+from gateway.field.answering import AnswerDesk
+from gateway.field.backoff import BackOff
+from gateway.field.beginning import begin
+from gateway.field.clock import Clock, PageClock, SystemClock, boot_id
+from gateway.field.image import InputImage
+from gateway.field.polling import Poller
+from gateway.field.recording import Identity, Recorder
+from gateway.field.scanning import Scanner
+from gateway.field.serving import Server
+from gateway.field.site import History, LiveTelling, Parts, run, status
+from gateway.local.messages import Hello
+from gateway.store import configurations
+from gateway.store.database import Database
+from gateway.store.migrations import PLANT
+from gateway.supervision import Child, supervise
+from gateway.uplink.process import run_uplink
+
+DATABASE = "plant.db"
+REFUSED = 3  # exit code: the configuration is refused; starting again is useless
+FAILED = 1  # exit code: a part ended by itself
+
+_RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
+
+_log = logging.getLogger(__name__)
+
+
+def supervise_site(folder: Path) -> int:
+    """Run a site: the field process and the uplink, watched, until a signal. Returns the exit code.
+
+    Raises:
+        Refused: the site folder cannot be used; nothing has been started.
+    """
+    load_site(folder)
+    program = (sys.executable, "-m", "gateway")
+    return supervise(
+        [
+            Child(
+                name="field",
+                command=(*program, "field", str(folder)),
+                stop_within_s=30.0,
+                final_codes=frozenset({REFUSED}),
+            ),
+            Child(name="uplink", command=(*program, "uplink", str(folder)), final_codes=frozenset({REFUSED})),
+        ]
+    )
+
+
+def field_process(folder: Path) -> int:
+    """The process at the plant, until a signal. Returns the exit code.
+
+    Raises:
+        Refused: the site folder cannot be used.
+        ClockFault, StoreError, SocketRefused: something it needs is taken or broken; the text says what.
+    """
+    loaded = load_site(folder)
+    return asyncio.run(_run_field(loaded))
+
+
+async def _run_field(loaded: LoadedSite) -> int:
+    parts = field_parts(loaded, clock_of(loaded, field_process=True))
+    stopped = asyncio.Event()
+    with _stopped_by_signals(stopped.set):
+        in_order = await run(parts, stopped, ready=lambda: _log.info("field process of %s runs", loaded.site.site.id))
+    return 0 if in_order else FAILED
+
+
+def uplink_process(folder: Path) -> int:
+    """The process towards the outside, until a signal. Returns the exit code.
+
+    Raises:
+        Refused: the site folder cannot be used, or a secret is not to be had.
+        ClockFault, StoreError: something it needs is taken or broken; the text says what.
+    """
+    loaded = load_site(folder)
+    return asyncio.run(_run_uplink(loaded))
+
+
+async def _run_uplink(loaded: LoadedSite) -> int:
+    clock = clock_of(loaded)
+    stopped = asyncio.Event()
+    with _stopped_by_signals(stopped.set):
+        await run_uplink(loaded, now=clock.now, sleep=clock.sleep, stop=stopped)
+    clock.close()
+    return 0
+
+
+def clock_of(loaded: LoadedSite, *, field_process: bool = False) -> Clock:
+    """Real time, or the simulated plant's where the site names its clock page."""
+    page = loaded.site.place.simulated_clock
+    return SystemClock() if page is None else PageClock(loaded.resolve(page), field_process=field_process)
+
+
+@contextmanager
+def _stopped_by_signals(stop: Callable[[], None]) -> Iterator[None]:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop)
+    try:
+        yield
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
+    """Everything that runs in the field process. Needs a running event loop; opens the store, connects nothing.
+
+    Raises:
+        StoreError: the store cannot be opened.
+    """
+    keys, rules, now = loaded.site.site, rules_of(loaded.plant), clock.now()
+    database = Database(loaded.resolve(loaded.site.place.storage_folder) / DATABASE, PLANT, utc_ms=now.utc_ms)
+    _keep_configuration(database, loaded)
+    booted = boot_id()
+    beginning = begin(database, rules, now=now, boot_id=booted, version=__version__)
+    image = InputImage(next_n=beginning.next_sample_n)
+    desk = AnswerDesk(image)
+    pollers = pollers_of(loaded, image, clock)
+    actuation = actuation_of(loaded, image, clock)
+
+    def committed(scan: int) -> None:
+        desk.committed(scan)
+        if actuation is not None:
+            actuation.committed(scan)
+
+    recorder = Recorder(
+        database=database,
+        identity=Identity(run=database.opened.run, boot_id=booted, configuration=loaded.hash),
+        clock=clock,
+        interval_ms=round(keys.commit_interval_s * 1_000),
+        first_entry_n=beginning.next_entry_n,
+        again=BackOff(first_s=_RETRY_FIRST_S, ceiling_s=_RETRY_CEILING_S, random=Random()),  # noqa: S311 - jitter
+        on_commit=committed,
+    )
+    telling = LiveTelling(image)
+    scanner = Scanner(
+        rules=rules,
+        state=beginning.state,
+        beginnings=beginning.events,
+        image=image,
+        clock=clock,
+        period_ms=round(keys.scan_period_s * 1_000),
+        actuation=actuation,
+        pollers=pollers,
+        recorder=recorder,
+        tell=telling.tell,
+        answer=desk.answered,
+    )
+    history = History(database)
+    telling.server = Server(
+        path=loaded.resolve(loaded.site.place.socket),
+        hello=lambda: _hello(loaded, database, clock),
+        status=lambda: status(parts),
+        submit=desk.submit,
+        read_history=history.read,
+        confirmed=history.confirm,
+        persons_of=_persons(loaded),
+    )
+    parts = Parts(
+        clock=clock,
+        image=image,
+        database=database,
+        scanner=scanner,
+        recorder=recorder,
+        desk=desk,
+        pollers=pollers,
+        actuation=actuation,
+        server=telling.server,
+    )
+    return parts
+
+
+def _keep_configuration(database: Database, loaded: LoadedSite) -> None:
+    """Every configuration that decisions were made under stays fetchable by its hash."""
+    document = canonical_text(loaded.site).encode("ascii")
+    database.submit(
+        lambda transaction: configurations.keep(transaction, configuration=loaded.hash, document=document)
+    ).result()
+
+
+def _hello(loaded: LoadedSite, database: Database, clock: Clock) -> Hello:
+    return Hello(
+        site=loaded.site.site.id,
+        site_name=loaded.site.site.name,
+        store=database.opened.store,
+        run=database.opened.run,
+        configuration=loaded.hash,
+        rate=clock.rate,
+    )
+
+
+def _persons(loaded: LoadedSite) -> Callable[[int], Mapping[str, str]]:
+    def persons_of(user: int) -> Mapping[str, str]:
+        return {name: one.role for name, one in loaded.site.people.items() if user in one.local_users}
+
+    return persons_of
+
+
+def pollers_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> list[Poller]:
+    """One poller for each connection that has tags."""
+    pollers = []
+    for name, keys in loaded.site.connections.items():
+        blocks = plan_blocks(connection=name, devices=loaded.site.devices, tags=loaded.site.tags)
+        if blocks:
+            connection = ModbusConnection(
+                name, keys, real_timeout_s=clock.real_timeout_s, real_pause_s=clock.real_pause_s
+            )
+            pollers.append(
+                Poller(connection=connection, blocks=blocks, scalings=loaded.scalings, image=image, clock=clock)
+            )
+    return pollers
+
+
+def actuation_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> Actuation | None:
+    """The side that writes, on a connection of its own; None for a site without an output block."""
+    keys = loaded.site.output_block
+    if keys is None:
+        return None
+    block = _block_of(loaded, keys)
+    connection = ModbusConnection(
+        f"{keys.connection} (outputs)",
+        loaded.site.connections[keys.connection],
+        outputs=[block.block],
+        real_timeout_s=clock.real_timeout_s,
+        real_pause_s=clock.real_pause_s,
+    )
+    return Actuation(connection=connection, block=block, outputs=loaded.plant.outputs, image=image, clock=clock)
+
+
+def _block_of(loaded: LoadedSite, keys: OutputBlockKeys) -> OutputBlock:
+    first = loaded.site.tags[keys.registers[0]]
+    return OutputBlock(
+        block=Block(
+            unit_id=loaded.site.devices[keys.device].unit_id,
+            table=Table.HOLDING,
+            address=first.address,
+            count=len(keys.registers),
+        ),
+        registers=keys.registers,
+        heartbeat=keys.heartbeat,
+        period_s=keys.period_s,
+    )

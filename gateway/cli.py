@@ -1,0 +1,239 @@
+"""Every command and its help. Calls into the packages below and decides nothing itself.
+
+Exit codes: 0 done, 1 refused or failed, 2 the command line is wrong, 3 the
+site folder is refused, 4 no field process answers.
+"""
+
+import logging
+import sys
+import uuid
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from gateway import __version__
+from gateway.configuration.fault import Refused
+from gateway.configuration.plant import LoadedSite, load_site
+from gateway.configuration.report import check_report
+from gateway.local.client import FieldClient, FieldError, ask_field
+from gateway.local.messages import Answered, Ask
+from gateway.terminal import alarms_text, answer_text, journal_text, status_text, tags_text
+
+T = TypeVar("T")
+
+REFUSED_REQUEST, REFUSED_SITE, NO_FIELD = 1, 3, 4
+
+_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+_folder_argument = click.argument("site", type=_FOLDER)
+_site_option = click.option(
+    "--site",
+    type=_FOLDER,
+    envvar="PURPLEGATE_SITE",
+    default=".",
+    show_default="the current folder, or PURPLEGATE_SITE",
+    help="Site folder.",
+)
+_person_option = click.option(
+    "--person", default="", help="Which person of the site's people table you act as, when you may act as several."
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="purplegate")
+def main() -> None:
+    """Telemetry gateway with alarm logic for unattended water-reuse plants.
+
+    Supervisory only: hard-wired and local protection stays, and local codes
+    and licensed practice decide.
+    """
+
+
+# --- running a site ---
+
+
+@main.command()
+@_folder_argument
+def check(site: Path) -> None:
+    """Check a site folder: every fault at once, with file, line and what to do. Exit 0 fine, 3 refused."""
+    text, code = check_report(site)
+    click.echo(text)
+    sys.exit(code)
+
+
+@main.command()
+@_folder_argument
+def run(site: Path) -> None:
+    """Run a site until stopped: the field process and the uplink, watched and restarted."""
+    from gateway.assembly import supervise_site  # noqa: PLC0415 - other commands need not load the drivers
+
+    _log_to_terminal()
+    with _explained():
+        sys.exit(supervise_site(site))
+
+
+@main.command()
+@_folder_argument
+def field(site: Path) -> None:
+    """Run the field process alone (what ``run`` starts; for a service manager)."""
+    from gateway.assembly import field_process  # noqa: PLC0415 - as above
+
+    _log_to_terminal()
+    with _explained():
+        sys.exit(field_process(site))
+
+
+@main.command()
+@_folder_argument
+def uplink(site: Path) -> None:
+    """Run the uplink process alone (what ``run`` starts; for a service manager)."""
+    from gateway.assembly import uplink_process  # noqa: PLC0415 - as above
+
+    _log_to_terminal()
+    with _explained():
+        sys.exit(uplink_process(site))
+
+
+# --- looking ---
+
+
+@main.command()
+@_site_option
+def status(site: Path) -> None:
+    """Whether water is delivered, why not, since when, and what a release needs."""
+    loaded, found = _asked(site, lambda field: field.status())
+    click.echo(status_text(found, loaded.site.site.name, _zone(loaded)))
+
+
+@main.command()
+@_site_option
+def tags(site: Path) -> None:
+    """Every tag with its newest value, or why it has none."""
+    loaded, found = _asked(site, lambda field: field.status())
+    units = {name: tag.unit for name, tag in loaded.site.tags.items()}
+    click.echo(tags_text(found, _zone(loaded), units))
+
+
+@main.command()
+@_site_option
+def alarms(site: Path) -> None:
+    """Every alarm that is not plain normal, the most urgent first, with what to do."""
+    loaded, found = _asked(site, lambda field: field.status())
+    click.echo(alarms_text(found, _zone(loaded)))
+
+
+@main.command()
+@_site_option
+@click.option("--last", type=click.IntRange(1, 10_000), default=40, show_default=True, help="How many lines.")
+def journal(site: Path, last: int) -> None:
+    """The newest lines of the journal: what was decided, asked and answered."""
+    loaded, entries = _asked(site, lambda field: field.newest_entries(last))
+    click.echo(journal_text(entries, _zone(loaded)))
+
+
+# --- asking ---
+
+
+@main.command()
+@click.argument("alarm")
+@click.option("--occurrence", default=0, help="The occurrence you have seen; without it, the newest.")
+@_person_option
+@_site_option
+def acknowledge(alarm: str, occurrence: int, person: str, site: Path) -> None:
+    """Say that you have seen an alarm. Clears, resets and releases nothing."""
+    _request(site, Ask(id=_new_id(), action="acknowledge", subject=alarm, occurrence=occurrence, person=person))
+
+
+@main.command()
+@click.argument("measured", nargs=-1, required=True, metavar="QUANTITY=VALUE...")
+@_person_option
+@_site_option
+def grab(measured: tuple[str, ...], person: str, site: Path) -> None:
+    """Enter a grab sample, such as ``turbidity_ntu=0.8 total_chlorine_mg_l=5.1``."""
+    figures = dict(_figure(one) for one in measured)
+    _request(site, Ask(id=_new_id(), action="grab_sample", measured=figures, person=person))
+
+
+def _figure(text: str) -> tuple[str, float]:
+    name, equals, value = text.partition("=")
+    try:
+        return name, float(value)
+    except ValueError:
+        problem = "is not QUANTITY=VALUE" if not equals else f"has {value!r} where a number is wanted"
+        raise click.BadParameter(f"{text!r} {problem}; write for instance turbidity_ntu=0.8") from None
+
+
+@main.command()
+@click.argument("output")
+@click.option("--reason", required=True, help="Why, in your words; stands in the record.")
+@click.option("--confirm", default=0, help="The number the first step has offered.")
+@_person_option
+@_site_option
+def release(output: str, reason: str, confirm: int, person: str, site: Path) -> None:
+    """Give an output back after a trip or a start, in two steps.
+
+    The first shows every condition; only when all hold it offers a number,
+    and the second, with that number, carries it out.
+    """
+    ask = Ask(id=_new_id(), action="release", subject=output, reason=reason, confirm=confirm, person=person)
+    answer = _request(site, ask)
+    if answer.confirm and sys.stdin.isatty():
+        number = click.prompt(f"Release {output}? Type {answer.confirm}, or anything else to leave it", default="")
+        if number.strip() == str(answer.confirm):
+            ask = Ask(
+                id=_new_id(),
+                action="release",
+                subject=output,
+                reason=reason,
+                confirm=answer.confirm,
+                person=person,
+            )
+            _request(site, ask)
+
+
+def _request(site: Path, ask: Ask) -> Answered:
+    _, answer = _asked(site, lambda field: field.ask(ask))
+    click.echo(answer_text(answer))
+    if not answer.granted:
+        sys.exit(REFUSED_REQUEST)
+    return answer
+
+
+def _new_id() -> str:
+    return uuid.uuid4().hex
+
+
+# --- how ---
+
+
+def _asked(site: Path, job: Callable[[FieldClient], Awaitable[T]]) -> tuple[LoadedSite, T]:
+    """Ask the site's field process something over its local socket."""
+    with _explained():
+        loaded = load_site(site)
+        return loaded, ask_field(loaded.resolve(loaded.site.place.socket), job)
+
+
+def _zone(loaded: LoadedSite) -> ZoneInfo:
+    return ZoneInfo(loaded.site.site.time_zone)
+
+
+@contextmanager
+def _explained() -> Iterator[None]:
+    """Errors that a person can do something about end with their text, not with a traceback."""
+    try:
+        yield
+    except Refused as refused:
+        click.echo(str(refused), err=True)
+        sys.exit(REFUSED_SITE)
+    except FieldError as away:
+        click.echo(str(away), err=True)
+        sys.exit(NO_FIELD)
+
+
+def _log_to_terminal() -> None:
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    logging.getLogger("gateway").setLevel(logging.INFO)

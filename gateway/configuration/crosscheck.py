@@ -1,0 +1,87 @@
+"""Whether the values of a site fit together: faults (cannot work) and warnings (unwise).
+
+Decides by comparing keys with each other; what one key alone may be is
+decided by ``schema``. Each rule is one small function that lists its findings;
+``RULES`` is the table of contents. A name that is not declared is told once,
+by ``unknown_names``; the other rules pass over it.
+"""
+
+from collections.abc import Callable, Iterator
+from difflib import get_close_matches
+
+from gateway.configuration.fault import Finding
+from gateway.configuration.rules import alarms, delays, interlocks, limits, outputs, place, tags
+from gateway.configuration.schema import Site
+from gateway.configuration.walking import references
+
+RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
+    place.time_zone,
+    place.simulated_place,
+    place.root_is_nobody,
+    place.roles_without_people,
+    place.clear_text_uplink,
+    place.one_unit_one_device,
+    place.rtu_units,
+    place.shared_endpoints,
+    place.idle_entries,
+    tags.tag_fits_table,
+    tags.manual_number,
+    tags.overlapping_tags,
+    tags.tag_fits_read,
+    tags.span,
+    tags.stale_limits,
+    tags.governing_circles,
+    tags.bits_exist,
+    limits.limits_inside_span,
+    limits.span_above_limits,
+    limits.limits_of_contacts,
+    limits.same_units,
+    outputs.output_levels,
+    outputs.output_registers,
+    outputs.output_block,
+    interlocks.interlock_effects,
+    interlocks.interlock_votes,
+    interlocks.watched_elsewhere,
+    interlocks.tripped_circles,
+    delays.interlock_delays,
+    delays.alarm_delays,
+    alarms.releases,
+    alarms.alarm_texts,
+    alarms.suppression_circles,
+)
+"""Every rule but that of the names, in the order of the files."""
+
+
+def crosscheck(site: Site, broken: frozenset[tuple[str, str]] = frozenset()) -> tuple[Finding, ...]:
+    """All faults and warnings of a site.
+
+    Args:
+        site: the site, without entries that have a fault of their own.
+        broken: (section, entry) of those entries; their names count as declared.
+    """
+    found = [*unknown_names(site, broken)]
+    for rule in RULES:
+        found += rule(site)
+    return tuple(found if not broken else _sure(found, broken))
+
+
+def _sure(found: list[Finding], broken: frozenset[tuple[str, str]]) -> Iterator[Finding]:
+    """With entries missing, only what does not say that something is missing."""
+    sections = {section for section, _ in broken}
+    for finding in found:
+        if not (finding.missing_from and finding.missing_from & sections):
+            yield finding
+
+
+def unknown_names(site: Site, broken: frozenset[tuple[str, str]] = frozenset()) -> Iterator[Finding]:
+    """A name is used that is not declared."""
+    for reference in references(site):
+        declared = [*getattr(site, reference.section)]
+        declared += [entry for section, entry in broken if section == reference.section]
+        if reference.name not in declared and "" not in declared:
+            nearest = get_close_matches(reference.name, declared, n=1, cutoff=0.4)
+            where = f"a name declared under {reference.section}"
+            advice = f"Did you mean {nearest[0]}?" if nearest else f"Declare it under {reference.section}."
+            yield Finding(
+                path=reference.path, found=f'"{reference.name}", which is not declared', allowed=where, advice=advice
+            )

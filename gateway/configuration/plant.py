@@ -1,0 +1,364 @@
+"""A checked site as the values the decisions read. Everything is converted once, here.
+
+Decides nothing about the plant; it turns seconds into milliseconds, bit lists
+into masks and keys into rules, puts governing tags before those they govern,
+and refuses a folder with any fault.
+"""
+
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from gateway.configuration.crosscheck import crosscheck
+from gateway.configuration.fault import Fault, Refused, in_order
+from gateway.configuration.reading import Draft, configuration_hash, read_draft
+from gateway.configuration.schema import (
+    Alarm,
+    CauseKeys,
+    ConditionKeys,
+    Interlock,
+    Output,
+    Release,
+    Secret,
+    Site,
+    SuppressWhenKeys,
+    Tag,
+)
+from gateway.configuration.walking import governing
+from gateway.core.alarm import AlarmRule, AlarmText, OnBad, Priority, SuppressWhen
+from gateway.core.condition import (
+    BadQuality,
+    BitSet,
+    Condition,
+    Deviation,
+    Equals,
+    Limit,
+    Mismatch,
+    NoChange,
+    Rate,
+    Side,
+    Tripped,
+    Unproven,
+    Unwritable,
+)
+from gateway.core.interlock import BadVote, Cause, Effect, InterlockRule
+from gateway.core.output import OutputRule
+from gateway.core.permissive import Quantity, ReleaseRule, Requirement
+from gateway.core.plant import Plant
+from gateway.core.quality import Reason
+from gateway.core.scaling import Scaling
+from gateway.core.validity import BadWhen, HoldWhen, TagRule, ValidWhen
+
+PERMIT_BYPASS_S = 1_800.0
+OTHER_BYPASS_S = 28_800.0
+_LONGEST_SECRET_BYTES = 64 * 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedSite:
+    """A site that can be run.
+
+    Args:
+        site: every key, as in the files.
+        plant: the rules, as the decisions read them.
+        scalings: tag to the way from its raw number to its engineering value.
+        hash: SHA-256 of the configuration, see ``reading.configuration_hash``.
+        folder: the site folder, absolute.
+        warnings: what is unwise in it, and works.
+    """
+
+    site: Site
+    plant: Plant
+    scalings: Mapping[str, Scaling]
+    hash: str
+    folder: Path
+    warnings: tuple[Fault, ...] = ()
+
+    def resolve(self, path: str) -> Path:
+        """A path of the site's keys, absolute: relative ones start at the site folder."""
+        return self.folder / path
+
+
+def load_site(folder: Path) -> LoadedSite:
+    """Read, check and convert a site folder.
+
+    Raises:
+        Refused: with every fault of its files, its keys, and between them.
+    """
+    draft = read_draft(folder)
+    faults, warnings = all_faults(draft)
+    if faults or draft.site is None:
+        raise Refused(faults)
+    site = draft.site
+    return LoadedSite(
+        site=site,
+        plant=plant_of(site),
+        scalings={name: scaling_of(tag) for name, tag in site.tags.items()},
+        hash=configuration_hash(site),
+        folder=folder.resolve(),
+        warnings=warnings,
+    )
+
+
+def all_faults(draft: Draft) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
+    """Faults and warnings of a draft, those between its keys included."""
+    if draft.site is None:
+        return draft.faults, ()
+    findings = crosscheck(draft.site, draft.broken)
+    faults = draft.locate(finding for finding in findings if not finding.warning)
+    warnings = draft.locate(finding for finding in findings if finding.warning)
+    return in_order([*draft.faults, *faults]), warnings
+
+
+def resolve_secret(secret: Secret, folder: Path) -> str:
+    """The secret behind a reference, without the line end of its file.
+
+    Args:
+        secret: the reference.
+        folder: the site folder, where relative paths start.
+
+    Raises:
+        Refused: the file or variable is not there or empty, or the file can be read by everybody.
+    """
+    if secret.environment is not None:
+        value = os.environ.get(secret.environment, "")
+        if not value:
+            raise Refused([_secret_fault(f"environment variable {secret.environment}", "nothing", "Set it.")])
+        return value
+    path = folder / (secret.file or "")
+    try:
+        with path.open("rb") as file:
+            open_to_all = os.fstat(file.fileno()).st_mode & 0o007
+            value = file.read(_LONGEST_SECRET_BYTES).decode("utf-8").rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        found = f"no readable text ({type(error).__name__})"
+        raise Refused([_secret_fault(str(path), found, "Write the secret into it.")]) from error
+    if open_to_all:
+        raise Refused([_secret_fault(str(path), "a file that everybody may use", f"Run: chmod o-rwx {path}")])
+    if not value:
+        raise Refused([_secret_fault(str(path), "an empty file", "Write the secret into it.")])
+    return value
+
+
+def _secret_fault(place: str, found: str, advice: str) -> Fault:
+    return Fault(file=place, line=1, key="", found=found, allowed="a secret for the service alone", advice=advice)
+
+
+# --- the rules -------------------------------------------------------------------------------------------------
+
+
+def plant_of(site: Site) -> Plant:
+    """The rules of a site that has passed every check."""
+    return Plant(
+        tags=tuple(_tag_rule(name, site.tags[name]) for name in governors_first(site)),
+        alarms=tuple(_alarm_rule(name, alarm) for name, alarm in site.alarms.items()),
+        interlocks=tuple(_interlock_rule(name, interlock, site) for name, interlock in site.interlocks.items()),
+        outputs=tuple(_output_rule(name, output) for name, output in site.outputs.items()),
+        releases=tuple(_release_rule(name, release) for name, release in site.releases.items()),
+        first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
+        grab_quantities=dict(site.grab_quantities),
+        clock_step_ms=_ms(site.site.clock_step_s),
+        offer_ms=_ms(site.site.offer_s),
+    )
+
+
+def governors_first(site: Site) -> tuple[str, ...]:
+    """Names of all tags; one that vouches for another comes before it, else they stay in the order of the files."""
+    ordered: dict[str, None] = {}
+    for name in site.tags:
+        ahead = [name]
+        while ahead:
+            waiting = [governor for _, governor in governing(site, ahead[-1]) if governor not in ordered]
+            if waiting:
+                ahead.append(waiting[0])
+            else:
+                ordered[ahead.pop()] = None
+    return tuple(ordered)
+
+
+def scaling_of(tag: Tag) -> Scaling:
+    """How the raw number of a tag is read."""
+    low, high = tag.range or (None, None)
+    return Scaling(
+        scale=tag.scale,
+        offset=tag.offset,
+        range_low=low,
+        range_high=high,
+        clips_at_top=tag.clips_at_top,
+        clips_at_bottom=tag.clips_at_bottom,
+        sentinels=frozenset(tag.sentinels),
+        loop_low_count=tag.loop.low_count if tag.loop else None,
+        loop_high_count=tag.loop.high_count if tag.loop else None,
+    )
+
+
+def bypass_limit_s(interlock: Interlock, site: Site) -> float:
+    """Seconds a bypass may last: what the site says, else half an hour for permissions and eight hours for others."""
+    if interlock.bypass_max_s is not None:
+        return interlock.bypass_max_s
+    permit = any(site.outputs[output].permit for output in interlock.effects if output in site.outputs)
+    return PERMIT_BYPASS_S if permit else OTHER_BYPASS_S
+
+
+def _tag_rule(name: str, tag: Tag) -> TagRule:
+    hold = tag.hold_when
+    return TagRule(
+        tag=name,
+        unit=tag.unit,
+        service=tag.service,
+        stale_after_ms=_ms(tag.stale_limit_s),
+        uncertain_counts=tag.uncertain_counts,
+        valid_when=tuple(
+            ValidWhen(tag=v.tag, minimum=v.minimum, invalid_after_ms=_ms(v.invalid_after_s), purge_ms=_ms(v.purge_s))
+            for v in tag.valid_when
+        ),
+        bad_when=tuple(BadWhen(tag=b.tag, mask=_mask(b.bits), reason=Reason(b.reason)) for b in tag.bad_when),
+        hold_when=HoldWhen(tag=hold.tag, limit_ms=_ms(hold.limit_s)) if hold else None,
+        frozen_after_ms=_ms(tag.frozen_after_s) if tag.frozen_after_s is not None else None,
+        frozen_band=tag.frozen_band,
+    )
+
+
+def condition_of(keys: ConditionKeys) -> Condition:
+    """A condition of the decisions from its keys."""
+    plain = _comparison(keys) or _state_of_a_tag(keys) or _state_of_a_machine(keys)
+    assert plain is not None  # noqa: S101 - the schema lets exactly one kind through, and each is in one of the three
+    return plain
+
+
+def _comparison(keys: ConditionKeys) -> Condition | None:
+    if keys.high is not None:
+        return Limit(tag=keys.high.tag, side=Side.HIGH, limit=keys.high.limit, deadband=keys.high.deadband)
+    if keys.low is not None:
+        return Limit(tag=keys.low.tag, side=Side.LOW, limit=keys.low.limit, deadband=keys.low.deadband)
+    if keys.rate is not None:
+        return Rate(tag=keys.rate.tag, limit=keys.rate.limit, deadband=keys.rate.deadband)
+    if keys.deviation is None:
+        return None
+    pair = keys.deviation
+    return Deviation(tag=pair.tag, other=pair.other, limit=pair.limit, deadband=pair.deadband)
+
+
+def _state_of_a_tag(keys: ConditionKeys) -> Condition | None:
+    if keys.equals is not None:
+        return Equals(tag=keys.equals.tag, value=keys.equals.value)
+    if keys.bits is not None:
+        return BitSet(tag=keys.bits.tag, mask=_mask(keys.bits.bits))
+    if keys.no_change is not None:
+        return NoChange(tag=keys.no_change.tag, band=keys.no_change.band)
+    return BadQuality(tag=keys.bad_quality.tag) if keys.bad_quality is not None else None
+
+
+def _state_of_a_machine(keys: ConditionKeys) -> Condition | None:
+    if keys.mismatch is not None:
+        return Mismatch(command=keys.mismatch.command, feedback=keys.mismatch.feedback)
+    if keys.unproven is not None:
+        return Unproven(output=keys.unproven.output, tag=keys.unproven.tag, expected=keys.unproven.expected)
+    if keys.tripped is not None:
+        return Tripped(interlock=keys.tripped.interlock)
+    return Unwritable(output=keys.unwritable.output) if keys.unwritable is not None else None
+
+
+def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRule:
+    exposure = interlock.exposure
+    return InterlockRule(
+        id=name,
+        service=interlock.service,
+        causes=tuple(_cause(cause) for cause in interlock.causes),
+        effects=tuple(Effect(output=output, level=level) for output, level in interlock.effects.items()),
+        latched=interlock.latched,
+        restore_delay_ms=_ms(interlock.restore_delay_s),
+        reset_hold_ms=_ms(interlock.reset_hold_s),
+        permissives=tuple(condition_of(keys) for keys in interlock.permissives),
+        bypassable=interlock.bypassable,
+        bypass_max_ms=_ms(bypass_limit_s(interlock, site)),
+        hold_after_restart=interlock.hold_after_restart,
+        exposure_flow=exposure.flow if exposure else "",
+        exposure_volume_l=exposure.volume_l if exposure else 0.0,
+    )
+
+
+def _cause(cause: CauseKeys) -> Cause:
+    return Cause(
+        inputs=tuple(condition_of(keys) for keys in cause.inputs),
+        needed=cause.needed,
+        trip_delay_ms=_ms(cause.trip_delay_s),
+        bad=BadVote(cause.bad),
+        bad_trip_delay_ms=_ms(cause.bad_trip_delay_s) if cause.bad_trip_delay_s is not None else None,
+    )
+
+
+def _output_rule(name: str, output: Output) -> OutputRule:
+    return OutputRule(
+        id=name,
+        service=output.service,
+        register_tag=output.register_tag,
+        codes=dict(output.levels),
+        safe_level=output.safe_level,
+        normal_level=output.normal_level,
+        resume_level=output.resume_level,
+        resume_ms=_ms(output.resume_s),
+        permit=output.permit,
+        proof_tag=output.proof.tag if output.proof else "",
+        proof_value=output.proof.value if output.proof else 1.0,
+        return_after_ms=_ms(output.return_after_s),
+        return_within_ms=_ms(output.return_within_s),
+    )
+
+
+def _release_rule(name: str, release: Release) -> ReleaseRule:
+    return ReleaseRule(
+        output=name,
+        clear_ms=_ms(release.clear_s),
+        exempt=frozenset(release.exempt),
+        flush_tag=release.flush.tag if release.flush else "",
+        flush_m3=release.flush.volume_m3 if release.flush else 0.0,
+        grab=tuple(
+            Quantity(name=g.quantity, service=g.service, at_most=g.at_most, at_least=g.at_least) for g in release.grab
+        ),
+        requirements=tuple(Requirement(text=r.text, condition=condition_of(r)) for r in release.requirements),
+        roles=frozenset(release.roles),
+        remote_allowed=release.remote_allowed,
+        local_only_after=frozenset(release.local_only_after),
+        after_outputs=tuple(release.after_outputs),
+    )
+
+
+def _alarm_rule(name: str, alarm: Alarm) -> AlarmRule:
+    return AlarmRule(
+        id=name,
+        condition=condition_of(alarm.condition),
+        on_delay_ms=_ms(alarm.on_delay_s),
+        off_delay_ms=_ms(alarm.off_delay_s),
+        latched=alarm.latched,
+        on_bad=OnBad(alarm.on_bad),
+        suppress_when=_suppress_when(alarm.suppress_when),
+        release_delay_ms=_ms(alarm.release_delay_s),
+        shelvable=alarm.shelvable,
+        max_shelve_ms=_ms(alarm.max_shelve_s),
+        realarm_ms=_ms(alarm.realarm_s) if alarm.realarm_s is not None else None,
+        priority=Priority(alarm.priority),
+        text=AlarmText(
+            says=alarm.says,
+            cause=alarm.cause,
+            consequence=alarm.consequence,
+            action=alarm.action,
+            respond_within_ms=_ms(alarm.respond_within_min * 60),
+        ),
+        value_tag=alarm.value,
+    )
+
+
+def _suppress_when(keys: SuppressWhenKeys | None) -> SuppressWhen | None:
+    if keys is None:
+        return None
+    return SuppressWhen(tag=keys.tag or "", equals=keys.equals, alarm=keys.alarm or "")
+
+
+def _mask(bits: Iterable[int]) -> int:
+    return sum(1 << bit for bit in set(bits))
+
+
+def _ms(duration_s: float) -> int:
+    return round(duration_s * 1_000)

@@ -1,0 +1,69 @@
+"""Delays that do not do what they seem to."""
+
+from collections.abc import Iterator
+
+from gateway.configuration.fault import Finding, KeyPath
+from gateway.configuration.schema import CauseKeys, Site
+from gateway.configuration.walking import alarm_conditions, causes
+
+Findings = Iterator[Finding]
+
+
+def interlock_delays(site: Site) -> Findings:
+    """Delays that do not do what they seem to."""
+    for name, interlock in site.interlocks.items():
+        if interlock.latched and interlock.restore_delay_s > 0:
+            found = f"{interlock.restore_delay_s:g} at a latched interlock"
+            path: KeyPath = ("interlocks", name, "restore_delay_s")
+            yield Finding(
+                path=path,
+                found=found,
+                allowed="restore_delay_s with latched: false",
+                advice="A person releases a latched one.",
+            )
+    for path, name, cause in causes(site):
+        yield from _short_delay(
+            (*path, "trip_delay_s"), cause.trip_delay_s, [t for i in cause.inputs for t in _polled(i)], site
+        )
+        if not site.interlocks[name].latched and site.interlocks[name].restore_delay_s == 0 and cause.trip_delay_s == 0:
+            yield from _chatter(path, cause)
+
+
+def _chatter(path: KeyPath, cause: CauseKeys) -> Findings:
+    for number, condition in enumerate(cause.inputs):
+        keys = condition.high or condition.low
+        if keys is not None and keys.deadband == 0:
+            yield Finding(
+                path=(*path, "inputs", number, condition.kind),
+                found="a limit without delay, deadband, latch or restore delay",
+                allowed="at least one of them",
+                advice="The output would follow every wobble of the reading.",
+                warning=True,
+            )
+
+
+def alarm_delays(site: Site) -> Findings:
+    """An alarm's delay that is shorter than its tag is polled."""
+    for question in alarm_conditions(site):
+        alarm = site.alarms[str(question.owner[1])]
+        tags = _polled(alarm.condition)
+        yield from _short_delay((*question.owner, "on_delay_s"), alarm.on_delay_s, tags, site)
+
+
+def _polled(condition: object) -> list[str]:
+    """Tags of a condition for which a delay counts readings."""
+    kinds = ("high", "low", "equals", "bits", "deviation")
+    keys = [getattr(condition, kind) for kind in kinds if getattr(condition, kind) is not None]
+    return [item.tag for item in keys]
+
+
+def _short_delay(path: KeyPath, delay_s: float, tags: list[str], site: Site) -> Findings:
+    slowest = max((site.tags[tag].poll_interval_s for tag in tags if tag in site.tags), default=0.0)
+    if 0 < delay_s < slowest:
+        yield Finding(
+            path=path,
+            found=f"{delay_s:g} on a tag polled every {slowest:g} s, so that a single reading decides",
+            allowed=f"0, or at least {slowest:g}",
+            advice="Poll more often, or say 0 to state it plainly.",
+            warning=True,
+        )

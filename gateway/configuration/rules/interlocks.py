@@ -1,0 +1,89 @@
+"""Interlocks: that each does something, and that a bad input of one is watched by another."""
+
+from collections.abc import Iterator
+
+from gateway.configuration.fault import Finding, KeyPath
+from gateway.configuration.rules.graphs import circles
+from gateway.configuration.rules.outputs import unknown_level
+from gateway.configuration.schema import Interlock, Site
+from gateway.configuration.walking import causes, interlock_inputs
+
+Findings = Iterator[Finding]
+
+
+def interlock_effects(site: Site) -> Findings:
+    """An interlock must do something, and to a level that exists and is not the normal one."""
+    for name, interlock in site.interlocks.items():
+        path: KeyPath = ("interlocks", name)
+        if not interlock.effects:
+            found = "an interlock without effects"
+            yield Finding(
+                path=path,
+                found=found,
+                allowed="at least one output and level",
+                advice="Add effects, or make it an alarm.",
+            )
+        for output_name, level in interlock.effects.items():
+            output = site.outputs.get(output_name)
+            if output is not None and level not in output.levels:
+                yield unknown_level((*path, "effects", output_name), level, output)
+            elif output is not None and level == output.normal_level:
+                found = f'"{level}", the normal level of {output_name}'
+                yield Finding(
+                    path=(*path, "effects", output_name),
+                    found=found,
+                    allowed=f"another level, such as {output.safe_level}",
+                )
+
+
+def interlock_votes(site: Site) -> Findings:
+    """More votes than inputs never come together."""
+    for path, _, cause in causes(site):
+        if cause.needed > len(cause.inputs):
+            found = f"{cause.needed} of {len(cause.inputs)} inputs"
+            yield Finding(path=(*path, "needed"), found=found, allowed=f"at most {len(cause.inputs)}")
+        if cause.bad != "vote_trip" and cause.bad_trip_delay_s is not None:
+            found = f"bad_trip_delay_s with bad: {cause.bad}"
+            yield Finding(path=(*path, "bad_trip_delay_s"), found=found, allowed="bad_trip_delay_s with bad: vote_trip")
+
+
+def watched_elsewhere(site: Site) -> Findings:
+    """What is bad here must trip there, with the same effects at least."""
+    for path, name, cause in causes(site):
+        if cause.bad != "elsewhere":
+            continue
+        looked_at = [tag for question in interlock_inputs(site) if question.path[:4] == path for tag in question.tags]
+        for tag in dict.fromkeys(looked_at):
+            if not any(
+                _watches(other, tag, site.interlocks[name]) for key, other in site.interlocks.items() if key != name
+            ):
+                effects = ", ".join(f"{output}: {level}" for output, level in site.interlocks[name].effects.items())
+                yield Finding(
+                    path=(*path, "bad"),
+                    found=f"elsewhere, and no other interlock watches the quality of {tag} with these effects",
+                    allowed=f"an interlock with bad_quality of {tag} and at least {effects or 'the same effects'}",
+                    advice="Add it, or choose vote_trip with a bad_trip_delay_s.",
+                    missing_from=frozenset({"interlocks"}),
+                )
+
+
+def _watches(watcher: Interlock, tag: str, watched: Interlock) -> bool:
+    sees = any(
+        cause.needed == 1 and any(i.bad_quality is not None and i.bad_quality.tag == tag for i in cause.inputs)
+        for cause in watcher.causes
+    )
+    lets_go_sooner = watched.latched and not watcher.latched
+    return sees and not lets_go_sooner and watched.effects.items() <= watcher.effects.items()
+
+
+def tripped_circles(site: Site) -> Findings:
+    """An interlock must not trip on itself, not even through others."""
+    graph = {name: _trips_on(interlock) for name, interlock in site.interlocks.items()}
+    for circle in circles(graph):
+        found = f"a circle: {' trips on '.join(circle)}"
+        yield Finding(path=("interlocks", circle[0]), found=found, allowed="interlocks that trip in one direction")
+
+
+def _trips_on(interlock: Interlock) -> list[str]:
+    conditions = [condition for cause in interlock.causes for condition in cause.inputs]
+    return [condition.tripped.interlock for condition in conditions if condition.tripped is not None]

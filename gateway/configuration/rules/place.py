@@ -1,0 +1,164 @@
+"""The machine, its people and connections: what must fit together. Never asks the network."""
+
+import ipaddress
+import zoneinfo
+from collections.abc import Iterator
+from difflib import get_close_matches
+
+from gateway.configuration.fault import Finding, KeyPath
+from gateway.configuration.schema import NetworkConnection, SerialConnection, Site
+
+Findings = Iterator[Finding]
+
+_RTU_HIGHEST_UNIT = 247
+_ROOT = 0
+
+
+def time_zone(site: Site) -> Findings:
+    """The time zone must be known to this machine."""
+    try:
+        zoneinfo.ZoneInfo(site.site.time_zone)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        zones = zoneinfo.available_timezones()
+        nearest = get_close_matches(site.site.time_zone, zones, n=1)
+        advice = f"Did you mean {nearest[0]}?" if nearest else "Look it up in the IANA database."
+        found = f'"{site.site.time_zone}", which is no known time zone'
+        yield Finding(
+            path=("site", "time_zone"), found=found, allowed="a zone such as CET or Europe/Paris", advice=advice
+        )
+
+
+def simulated_place(site: Site) -> Findings:
+    """A simulated clock next to a real device would decide about real water in invented time."""
+    if site.place.simulated_clock is None:
+        return
+    for name, connection in site.connections.items():
+        if isinstance(connection, SerialConnection) or not is_loopback(connection.host):
+            key = "device" if isinstance(connection, SerialConnection) else "host"
+            where = connection.device if isinstance(connection, SerialConnection) else connection.host
+            yield Finding(
+                path=("connections", name, key),
+                found=f'"{where}" together with a simulated clock',
+                allowed="the loopback, as long as place.simulated_clock is set",
+                advice="Set place.simulated_clock to null at a real plant.",
+            )
+
+
+def root_is_nobody(site: Site) -> Findings:
+    """Who is root can be anybody; requests need a person."""
+    if site.place.simulated_clock is not None:
+        return
+    for name, person in site.people.items():
+        for number, user in enumerate(person.local_users):
+            if user == _ROOT:
+                yield Finding(
+                    path=("people", name, "local_users", number),
+                    found="0, which is root",
+                    allowed="the accounts of persons (root only with a simulated clock)",
+                    advice="Give the person an account of their own.",
+                )
+
+
+def roles_without_people(site: Site) -> Findings:
+    """A release that nobody may carry out."""
+    held = {person.role for person in site.people.values()}
+    for name, release in site.releases.items():
+        if site.people and not held & set(release.roles):
+            yield Finding(
+                path=("releases", name, "roles"),
+                found=f"{', '.join(release.roles)}, and no person has such a role",
+                allowed="at least one role that a person has",
+                advice="Add the person under people, or another role here.",
+                warning=True,
+                missing_from=frozenset({"people"}),
+            )
+
+
+def clear_text_uplink(site: Site) -> Findings:
+    """What leaves the machine is encrypted."""
+    mqtt = site.uplink.mqtt
+    if mqtt is not None and mqtt.tls is None and not is_loopback(mqtt.host):
+        yield Finding(
+            path=("uplink", "mqtt", "host"),
+            found=f'"{mqtt.host}" without tls',
+            allowed="the loopback, or a broker with tls",
+            advice="Add tls with the ca_file of the broker.",
+        )
+
+
+def one_unit_one_device(site: Site) -> Findings:
+    """Two devices with one unit id on one connection answer over each other."""
+    seen: dict[tuple[str, int], str] = {}
+    for name, device in site.devices.items():
+        first = seen.setdefault((device.connection, device.unit_id), name)
+        if first != name:
+            yield Finding(
+                path=("devices", name, "unit_id"),
+                found=f"{device.unit_id}, which {first} has on {device.connection} already",
+                allowed="one unit id for each device of a connection",
+                advice="Look at the device's own setting.",
+            )
+
+
+def rtu_units(site: Site) -> Findings:
+    """On a serial line 0 is everybody and 248 to 255 are reserved."""
+    for name, device in site.devices.items():
+        connection = site.connections.get(device.connection)
+        if connection is None or connection.transport == "tcp":
+            continue
+        if not 1 <= device.unit_id <= _RTU_HIGHEST_UNIT:
+            yield Finding(
+                path=("devices", name, "unit_id"),
+                found=f"{device.unit_id} on {device.connection} ({connection.transport})",
+                allowed="1 to 247 with RTU framing",
+                advice="Look at the device's own setting.",
+            )
+
+
+def shared_endpoints(site: Site) -> Findings:
+    """Two connections to one place disturb each other."""
+    seen: dict[str, str] = {}
+    for name, connection in site.connections.items():
+        if isinstance(connection, NetworkConnection):
+            key, place = "port", f"{connection.host}:{connection.port}"
+        else:
+            key, place = "device", connection.device
+        first = seen.setdefault(place, name)
+        if first != name:
+            yield Finding(
+                path=("connections", name, key),
+                found=f"{place}, which is {first} already",
+                allowed="one connection to one place",
+                advice=f"Put the devices on {first}.",
+            )
+
+
+def idle_entries(site: Site) -> Findings:
+    """A connection or device that nothing uses is a slip."""
+    used = {tag.device for tag in site.tags.values()}
+    for name in site.devices:
+        if name not in used:
+            yield _idle(("devices", name), "no tag is read from it", "tags")
+    reached = {device.connection for device in site.devices.values()}
+    for name in site.connections:
+        if name not in reached:
+            yield _idle(("connections", name), "no device is reached by it", "devices")
+
+
+def _idle(path: KeyPath, why: str, section: str) -> Finding:
+    return Finding(
+        path=path,
+        found=f"an entry that is not used: {why}",
+        allowed="entries in use",
+        advice=f"Add {section}, or remove it.",
+        warning=True,
+        missing_from=frozenset({section}),
+    )
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine itself, told from its name or address alone."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -1,0 +1,207 @@
+"""Every name that one key of a site uses and another declares, with the path where it stands.
+
+Decides nothing; it only lists, so that each check reads like its rule.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from gateway.configuration.fault import KeyPath
+from gateway.configuration.schema import CauseKeys, ConditionKeys, Keys, Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One condition of a site.
+
+    Args:
+        path: where its keys stand, the kind included.
+        owner: the entry it belongs to, such as ``("interlocks", "I-01")``.
+        condition: the condition.
+    """
+
+    path: KeyPath
+    owner: KeyPath
+    condition: ConditionKeys
+
+    @property
+    def kind(self) -> str:
+        """Kind of the condition, such as ``high``."""
+        return self.condition.kind
+
+    @property
+    def keys(self) -> Keys:
+        """The keys under the kind."""
+        return keys_of(self.condition)
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Tags it looks at."""
+        return tags_of(self.condition)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """A name that is used at ``path`` and must be declared in ``section``."""
+
+    path: KeyPath
+    section: str
+    name: str
+
+
+SECTION_OF_KEY = {
+    "tag": "tags",
+    "other": "tags",
+    "command": "tags",
+    "feedback": "tags",
+    "output": "outputs",
+    "interlock": "interlocks",
+}
+"""Section in which the name at a condition's key is declared."""
+
+
+def keys_of(condition: ConditionKeys) -> Keys:
+    """The keys under the kind of a condition."""
+    keys = getattr(condition, condition.kind)
+    assert isinstance(keys, Keys)  # noqa: S101 - the kind is the one that is given
+    return keys
+
+
+def tags_of(condition: ConditionKeys) -> tuple[str, ...]:
+    """Tags a condition looks at."""
+    names = (getattr(keys_of(condition), key, None) for key in ("tag", "other", "command", "feedback"))
+    return tuple(name for name in names if name is not None)
+
+
+def questions(site: Site) -> Iterator[Question]:
+    """Every condition of interlocks, releases and alarms."""
+    yield from interlock_inputs(site)
+    for name, interlock in site.interlocks.items():
+        for number, condition in enumerate(interlock.permissives):
+            yield _question(("interlocks", name, "permissives", number), ("interlocks", name), condition)
+    for name, release in site.releases.items():
+        for number, requirement in enumerate(release.requirements):
+            yield _question(("releases", name, "requirements", number), ("releases", name), requirement)
+    yield from alarm_conditions(site)
+
+
+def interlock_inputs(site: Site) -> Iterator[Question]:
+    """The conditions that vote in interlocks."""
+    for name, interlock in site.interlocks.items():
+        for position, cause in enumerate(interlock.causes):
+            for number, condition in enumerate(cause.inputs):
+                path = ("interlocks", name, "causes", position, "inputs", number)
+                yield _question(path, ("interlocks", name), condition)
+
+
+def alarm_conditions(site: Site) -> Iterator[Question]:
+    """The conditions of alarms."""
+    for name, alarm in site.alarms.items():
+        yield _question(("alarms", name, "condition"), ("alarms", name), alarm.condition)
+
+
+def causes(site: Site) -> Iterator[tuple[KeyPath, str, CauseKeys]]:
+    """Every cause with its path and the name of its interlock."""
+    for name, interlock in site.interlocks.items():
+        for number, cause in enumerate(interlock.causes):
+            yield ("interlocks", name, "causes", number), name, cause
+
+
+def _question(path: KeyPath, owner: KeyPath, condition: ConditionKeys) -> Question:
+    return Question(path=(*path, condition.kind), owner=owner, condition=condition)
+
+
+def references(site: Site) -> Iterator[Reference]:
+    """Every use of a declared name."""
+    yield from _of_people(site)
+    yield from _of_tags(site)
+    yield from _of_outputs(site)
+    yield from _of_interlocks(site)
+    yield from _of_releases(site)
+    yield from _of_alarms(site)
+    for question in questions(site):
+        for key, section in SECTION_OF_KEY.items():
+            name = getattr(question.keys, key, None)
+            if name is not None:
+                yield Reference(path=(*question.path, key), section=section, name=name)
+
+
+def governing(site: Site, tag: str) -> Iterator[tuple[KeyPath, str]]:
+    """Tags that decide what ``tag`` is worth, each with its path."""
+    keys = site.tags[tag]
+    for number, valid in enumerate(keys.valid_when):
+        yield ("tags", tag, "valid_when", number, "tag"), valid.tag
+    for number, bad in enumerate(keys.bad_when):
+        yield ("tags", tag, "bad_when", number, "tag"), bad.tag
+    if keys.hold_when is not None:
+        yield ("tags", tag, "hold_when", "tag"), keys.hold_when.tag
+
+
+def _of_people(site: Site) -> Iterator[Reference]:
+    for name, person in site.people.items():
+        yield Reference(path=("people", name, "role"), section="roles", name=person.role)
+
+
+def _of_tags(site: Site) -> Iterator[Reference]:
+    for name, device in site.devices.items():
+        yield Reference(path=("devices", name, "connection"), section="connections", name=device.connection)
+    for name, tag in site.tags.items():
+        yield Reference(path=("tags", name, "device"), section="devices", name=tag.device)
+        for path, governor in governing(site, name):
+            yield Reference(path=path, section="tags", name=governor)
+
+
+def _of_outputs(site: Site) -> Iterator[Reference]:
+    for name, output in site.outputs.items():
+        yield Reference(path=("outputs", name, "register"), section="tags", name=output.register_tag)
+        if output.proof is not None:
+            yield Reference(path=("outputs", name, "proof", "tag"), section="tags", name=output.proof.tag)
+    block = site.output_block
+    if block is None:
+        return
+    yield Reference(path=("output_block", "connection"), section="connections", name=block.connection)
+    yield Reference(path=("output_block", "device"), section="devices", name=block.device)
+    yield Reference(path=("output_block", "heartbeat"), section="tags", name=block.heartbeat)
+    yield from _each(("output_block", "registers"), "tags", block.registers)
+
+
+def _of_interlocks(site: Site) -> Iterator[Reference]:
+    for name, interlock in site.interlocks.items():
+        for output in interlock.effects:
+            yield Reference(path=("interlocks", name, "effects", output), section="outputs", name=output)
+        if interlock.exposure is not None:
+            path = ("interlocks", name, "exposure", "flow")
+            yield Reference(path=path, section="tags", name=interlock.exposure.flow)
+
+
+def _of_releases(site: Site) -> Iterator[Reference]:
+    for name, release in site.releases.items():
+        path: KeyPath = ("releases", name)
+        yield Reference(path=path, section="outputs", name=name)
+        yield from _each((*path, "exempt"), "interlocks", release.exempt)
+        yield from _each((*path, "local_only_after"), "interlocks", release.local_only_after)
+        yield from _each((*path, "after_outputs"), "outputs", release.after_outputs)
+        yield from _each((*path, "roles"), "roles", release.roles)
+        if release.flush is not None:
+            yield Reference(path=(*path, "flush", "tag"), section="tags", name=release.flush.tag)
+        for number, limit in enumerate(release.grab):
+            where = (*path, "grab", number, "quantity")
+            yield Reference(path=where, section="grab_quantities", name=limit.quantity)
+
+
+def _of_alarms(site: Site) -> Iterator[Reference]:
+    for name, alarm in site.alarms.items():
+        if alarm.value:
+            yield Reference(path=("alarms", name, "value"), section="tags", name=alarm.value)
+        when = alarm.suppress_when
+        if when is not None and when.tag is not None:
+            yield Reference(path=("alarms", name, "suppress_when", "tag"), section="tags", name=when.tag)
+        if when is not None and when.alarm is not None:
+            yield Reference(path=("alarms", name, "suppress_when", "alarm"), section="alarms", name=when.alarm)
+    for name, group in site.first_out_groups.items():
+        yield from _each(("first_out_groups", name), "alarms", group)
+
+
+def _each(path: KeyPath, section: str, names: tuple[str, ...]) -> Iterator[Reference]:
+    for number, name in enumerate(names):
+        yield Reference(path=(*path, number), section=section, name=name)

@@ -1,0 +1,1 @@
+"""Modbus: registers to numbers, tags to read blocks, and the one connection."""

@@ -1,0 +1,31 @@
+"""The decisions' state as bytes for the store, and back. Nothing else knows how it is written."""
+
+import zlib
+
+from pydantic import TypeAdapter, ValidationError
+
+from gateway.core.state import ScanState
+
+_ADAPTER = TypeAdapter(ScanState)
+_LEVEL = 1  # the state is written every few seconds; a better one costs more than it saves
+
+
+class Unreadable(Exception):  # noqa: N818 - named for what is the case
+    """The bytes are no state of this program; the text says why."""
+
+
+def to_bytes(state: ScanState) -> bytes:
+    """Deflated JSON of a state."""
+    return zlib.compress(_ADAPTER.dump_json(state), _LEVEL)
+
+
+def from_bytes(octets: bytes) -> ScanState:
+    """The state that was written.
+
+    Raises:
+        Unreadable: damaged, or written by a program whose state has another shape.
+    """
+    try:
+        return _ADAPTER.validate_json(zlib.decompress(octets))
+    except (zlib.error, ValidationError) as error:
+        raise Unreadable(f"the saved state cannot be read: {str(error).splitlines()[0]}") from error

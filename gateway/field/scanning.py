@@ -1,0 +1,109 @@
+"""The scan loop: freeze, decide, act, record, tell. In this order, every scan period, whatever else is slow.
+
+Towards safe the outputs are told first; what moves away from safe they adopt
+only when the record is committed. Nothing in a pass waits: acting, recording
+and telling are hand-overs to tasks of their own.
+"""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+
+from gateway.core.outcome import Event, Outcome
+from gateway.core.request import Answer
+from gateway.core.scan import Moment, scan
+from gateway.core.state import Rules, ScanState
+from gateway.field.actuation import Actuation
+from gateway.field.clock import Clock
+from gateway.field.image import InputImage
+from gateway.field.polling import Poller
+from gateway.field.recording import Recorder
+from gateway.local.messages import JournalEntry
+
+_log = logging.getLogger(__name__)
+
+Tell = Callable[[ScanState, Outcome, Sequence[JournalEntry]], None]
+
+
+class Scanner:
+    """Runs the decisions; ``run`` is its task.
+
+    Args:
+        rules: of the site.
+        state: to begin with.
+        beginnings: events of the start, journaled with the first scan.
+        image: what has arrived.
+        clock: plant time.
+        period_ms: from one scan to the next.
+        actuation: told the levels; None where nothing is written.
+        pollers: told what to hurry.
+        recorder: told everything.
+        tell: the live feed; must return at once.
+        answer: called with each answer and the scan that gave it.
+    """
+
+    def __init__(
+        self,
+        *,
+        rules: Rules,
+        state: ScanState,
+        beginnings: Sequence[Event],
+        image: InputImage,
+        clock: Clock,
+        period_ms: int,
+        actuation: Actuation | None,
+        pollers: Sequence[Poller],
+        recorder: Recorder,
+        tell: Tell,
+        answer: Callable[[Answer, int], None],
+    ) -> None:
+        self.rules = rules
+        self.state = state
+        self.outcome = Outcome(levels={name: one.level for name, one in state.outputs.items()})
+        self._unsaid = list(beginnings)
+        self._image = image
+        self._clock = clock
+        self._period_ms = period_ms
+        self._actuation = actuation
+        self._pollers = pollers
+        self._recorder = recorder
+        self._tell = tell
+        self._answer = answer
+        self._hurried: frozenset[str] = frozenset()
+        self.late = 0  # scans that began more than a period after they were due
+
+    async def run(self) -> None:
+        """Scan until cancelled, on a grid of the period; a scan that is missed is not made up for."""
+        due_ms = self._clock.now().monotonic_ms
+        while True:
+            await self._clock.sleep_until(due_ms)
+            self.once()
+            now_ms = self._clock.now().monotonic_ms
+            missed = max(0, (now_ms - due_ms) // self._period_ms)
+            self.late += bool(missed)
+            due_ms += (missed + 1) * self._period_ms
+
+    def once(self) -> None:
+        """One pass."""
+        tick = self._clock.now()
+        arrivals = self._image.take()
+        self.state, self.outcome = scan(self.rules, self.state, Moment(tick=tick, arrivals=arrivals))
+        self._act(self.outcome.levels)
+        events = (*self._unsaid, *self.outcome.events)
+        self._unsaid.clear()
+        entries = self._recorder.note(self.state, self._image.taken, events)
+        for one in self.outcome.answers:
+            self._answer(one, self.state.scan)
+        self._tell(self.state, self.outcome, entries)
+        self._clock.scanned(tick.monotonic_ms)
+
+    def journal(self, event: Event) -> None:
+        """Have something of the process itself journaled with the next scan."""
+        self._unsaid.append(event)
+
+    def _act(self, levels: Mapping[str, str]) -> None:
+        if self._actuation is not None:
+            self._actuation.adopt(self.state.scan, levels)
+        if self.outcome.hurried != self._hurried:
+            self._hurried = self.outcome.hurried
+            for poller in self._pollers:
+                poller.hurry(self._hurried)

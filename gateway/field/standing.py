@@ -1,0 +1,163 @@
+"""How the site stands, as messages of the local socket: made from what the last scan believed. Decides nothing."""
+
+from collections.abc import Iterator, Mapping
+
+from gateway.core import alarm, interlock
+from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.interlock import InterlockRule, InterlockState
+from gateway.core.outcome import Outcome
+from gateway.core.output import OutputRule, OutputState, reasons
+from gateway.core.permissive import tick_list
+from gateway.core.quality import Quality, Reason
+from gateway.core.request import Item
+from gateway.core.sample import NoNumber, Number
+from gateway.core.state import Rules, ScanState
+from gateway.core.validity import AWAITED, Awaited, Held, Verdict, reads
+from gateway.core.working import situation_of
+from gateway.field.image import InputImage
+from gateway.local.messages import AlarmStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
+
+_URGENCY = {"P1": 0, "P2": 1, "P3": 2}
+
+
+def tag_value(tag: str, verdict: Verdict, image: InputImage) -> TagValue:
+    """The newest value of a tag, as it is worth now."""
+    latest = image.latest(tag)
+    stamp_ms, n = (0, 0) if latest is None else (latest.sample.arrived.utc_ms, latest.n)
+    if isinstance(verdict, Number):
+        return TagValue(
+            tag=tag,
+            quality=verdict.quality.value,
+            value=verdict.value,
+            reason=verdict.reason.value,
+            utc_ms=stamp_ms,
+            n=n,
+        )
+    return TagValue(tag=tag, quality=Quality.BAD.value, reason=_why(verdict), utc_ms=stamp_ms, n=n)
+
+
+def _why(verdict: NoNumber | Held | Awaited) -> str:
+    reason = Reason.HOLD if isinstance(verdict, Held) else Reason.AWAITED
+    if isinstance(verdict, NoNumber):
+        reason = verdict.reason
+    return str(reason.value)
+
+
+def status_of(rules: Rules, state: ScanState, outcome: Outcome, image: InputImage, notes: tuple[str, ...]) -> Status:
+    """One snapshot of everything a person may ask about.
+
+    Args:
+        rules: of the site.
+        state: after the last scan.
+        outcome: of the last scan.
+        image: for the stamps of the newest samples.
+        notes: what else a person should know.
+    """
+    snapshot = _Snapshot(rules, state, outcome)
+    return Status(
+        id=0,
+        utc_ms=state.tick.utc_ms,
+        scan=state.scan,
+        outputs=tuple(snapshot.output(rule) for rule in rules.plant.outputs),
+        interlocks=tuple(snapshot.interlock(rule) for rule in rules.plant.interlocks),
+        alarms=tuple(snapshot.alarms()),
+        tags=tuple(tag_value(tag, verdict, image) for tag, verdict in outcome.verdicts.items()),
+        held=tuple(tag for tag, verdict in outcome.verdicts.items() if _why_held(verdict)),
+        notes=notes,
+    )
+
+
+def _why_held(verdict: Verdict) -> bool:
+    return isinstance(verdict, Held) or (isinstance(verdict, NoNumber) and verdict.reason is Reason.HOLD)
+
+
+class _Snapshot:
+    """What the parts of a status are read from."""
+
+    def __init__(self, rules: Rules, state: ScanState, outcome: Outcome) -> None:
+        self._rules = rules
+        self._state = state
+        self._verdicts: Mapping[str, Verdict] = outcome.verdicts
+        self._situation = situation_of(rules, state)
+
+    def _utc(self, monotonic_ms: int) -> int:
+        return self._state.tick.utc_ms - (self._state.tick.monotonic_ms - monotonic_ms)
+
+    def output(self, rule: OutputRule) -> OutputStatus:
+        state = self._state.outputs[rule.id]
+        safe = state.level == rule.safe_level
+        at_proof = bool(rule.proof_tag) and reads(self._verdicts.get(rule.proof_tag, AWAITED), rule.proof_value)
+        return OutputStatus(
+            output=rule.id,
+            service=rule.service,
+            level=state.level,
+            safe=safe,
+            confirmed=state.confirmed == state.level,
+            proven=safe and at_proof,
+            reasons=reasons(rule, state, self._demands(rule.id)),
+            since_utc_ms=self._utc(state.level_since_ms),
+            release=self._release(rule, state),
+        )
+
+    def _demands(self, output: str) -> list[tuple[str, str]]:
+        return [
+            (name, effect.level) for name, effect in self._rules.effects[output] if self._state.interlocks[name].tripped
+        ]
+
+    def _release(self, rule: OutputRule, state: OutputState) -> tuple[ListItem, ...]:
+        release = self._rules.releases.get(rule.id)
+        if release is None or not state.latches:
+            return ()
+        return tuple(_list_item(item) for item in tick_list(release, self._situation))
+
+    def interlock(self, rule: InterlockRule) -> InterlockStatus:
+        state = self._state.interlocks[rule.id]
+        until_ms = state.bypassed_until_ms
+        return InterlockStatus(
+            interlock=rule.id,
+            service=rule.service,
+            state=interlock.display(state).value,
+            since_utc_ms=self._utc(state.tripped_ms) if state.tripped else 0,
+            cause=_cause(state),
+            bypassed_until_utc_ms=0 if until_ms is None else self._utc(until_ms),
+            bypassed_by=state.bypassed_by if until_ms is not None else "",
+        )
+
+    def alarms(self) -> Iterator[AlarmStatus]:
+        """Everything but plain normal, the most urgent first, the oldest first among equals."""
+        standing = [
+            (rule, self._state.alarms[rule.id])
+            for rule in self._rules.plant.alarms
+            if alarm.display(self._state.alarms[rule.id]) is not alarm.State.NORM
+        ]
+        standing.sort(key=lambda one: (_URGENCY[one[0].priority.value], one[1].activated_ms))
+        yield from (self._alarm(rule, state) for rule, state in standing)
+
+    def _alarm(self, rule: AlarmRule, state: AlarmState) -> AlarmStatus:
+        return AlarmStatus(
+            alarm=rule.id,
+            state=alarm.display(state).value,
+            priority=rule.priority.value,
+            occurrence=state.occurrence,
+            since_utc_ms=self._utc(state.activated_ms),
+            says=rule.text.says,
+            action=rule.text.action,
+            value=self._value(rule.value_tag),
+            consequence=rule.text.consequence,
+        )
+
+    def _value(self, tag: str) -> str:
+        verdict = self._verdicts.get(tag)
+        if isinstance(verdict, Number):
+            return f"{verdict.value:g} {self._rules.tags[tag].unit}".strip()
+        return ""
+
+
+def _cause(state: InterlockState) -> str:
+    if not state.tripped:
+        return ""
+    return "unusable input" if state.cause_key == "bad_input" else "limit or state"
+
+
+def _list_item(item: Item) -> ListItem:
+    return ListItem(text=item.text, satisfied=item.satisfied, detail=item.detail, wait_s=item.wait_ms / 1000)

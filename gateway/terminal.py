@@ -1,0 +1,150 @@
+"""Messages of the local socket as text for a terminal. Words and layout only; asks and decides nothing. Pure."""
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, tzinfo
+
+from gateway.core.quality import SENTENCES, Reason
+from gateway.local.messages import (
+    AlarmStatus,
+    Answered,
+    InterlockStatus,
+    JournalEntry,
+    ListItem,
+    OutputStatus,
+    Status,
+    TagValue,
+)
+
+_QUIET = "READY"
+_ALARM_WORDS = {
+    "UNACK": "active, not acknowledged",
+    "ACKED": "active, acknowledged",
+    "RTNUN": "gone, not acknowledged",
+    "LTUNK": "gone but latched, not acknowledged",
+    "LTACK": "gone but latched",
+    "SHLVD": "shelved",
+    "DSUPR": "suppressed by design",
+    "OOSRV": "out of service",
+}
+
+
+def at(utc_ms: int, zone: tzinfo) -> str:
+    """A moment in site time."""
+    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(zone).strftime("%a %d %b %Y %H:%M:%S")
+
+
+def status_text(status: Status, site_name: str, zone: tzinfo) -> str:
+    """Delivering or not, why, since when, what a release needs, and what is put aside."""
+    lines = [f"{site_name}, {at(status.utc_ms, zone)}", ""]
+    for output in status.outputs:
+        lines += _output(output, zone)
+    lines += _section("Interlocks that are not ready", _interlocks(status.interlocks, zone))
+    lines += _section("Bypassed", _bypasses(status.interlocks, zone))
+    lines += _section("Held", status.held)
+    lines += _section("Alarms", (_alarm_line(one, zone) for one in status.alarms))
+    lines += _section("Readings that cannot be used", (_bad(tag) for tag in status.tags if tag.quality == "bad"))
+    lines += _section("Note", status.notes)
+    return "\n".join(lines).rstrip()
+
+
+def _output(output: OutputStatus, zone: tzinfo) -> Iterator[str]:
+    confirmed = "read back from the controller" if output.confirmed else "NOT READ BACK from the controller"
+    proof = ", position proven" if output.proven else ""
+    yield f"{output.output}: {output.level} since {at(output.since_utc_ms, zone)}, {confirmed}{proof}"
+    yield f"  {output.service}"
+    if output.reasons:
+        yield f"  held by: {', '.join(output.reasons)}"
+    if output.release:
+        yield "  to release it:"
+        yield from (f"    {line}" for line in tick_lines(output.release))
+    yield ""
+
+
+def tick_lines(items: Sequence[ListItem]) -> Iterator[str]:
+    """A tick list, satisfied items marked with an x."""
+    for item in items:
+        detail = f" ({item.detail})" if item.detail else ""
+        wait = f", at the earliest in {_duration(item.wait_s)}" if item.wait_s and not item.satisfied else ""
+        yield f"[{'x' if item.satisfied else ' '}] {item.text}{detail}{wait}"
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
+def _section(title: str, lines: Iterator[str] | Sequence[str]) -> list[str]:
+    found = list(lines)
+    return [f"{title}:", *(f"  {line}" for line in found), ""] if found else []
+
+
+def _interlocks(interlocks: Sequence[InterlockStatus], zone: tzinfo) -> Iterator[str]:
+    for one in interlocks:
+        if one.state != _QUIET and not one.bypassed_until_utc_ms:
+            cause = f", by {one.cause}" if one.cause else ""
+            yield f"{one.interlock} {one.state.lower()} since {at(one.since_utc_ms, zone)}{cause}: {one.service}"
+
+
+def _bypasses(interlocks: Sequence[InterlockStatus], zone: tzinfo) -> Iterator[str]:
+    for one in interlocks:
+        if one.bypassed_until_utc_ms:
+            yield f"{one.interlock} by {one.bypassed_by} until {at(one.bypassed_until_utc_ms, zone)}: {one.service}"
+
+
+def _alarm_line(one: AlarmStatus, zone: tzinfo) -> str:
+    value = f", now {one.value}" if one.value else ""
+    state = _ALARM_WORDS.get(one.state, one.state)
+    return f"{one.priority} {one.alarm} #{one.occurrence} {state} since {at(one.since_utc_ms, zone)}: {one.says}{value}"
+
+
+def alarms_text(status: Status, zone: tzinfo) -> str:
+    """Every alarm that is not plain normal, with what happens otherwise and what to do."""
+    if not status.alarms:
+        return "No alarm is active, waits for an acknowledgement, or is hidden."
+    blocks = [
+        f"{_alarm_line(one, zone)}\n    otherwise: {one.consequence}\n    to do: {one.action}" for one in status.alarms
+    ]
+    return "\n".join(blocks)
+
+
+def tags_text(status: Status, zone: tzinfo, units: dict[str, str]) -> str:
+    """Every tag with its newest value, or why it has none."""
+    width = max((len(tag.tag) for tag in status.tags), default=0)
+    return "\n".join(f"{tag.tag:<{width}}  {_value(tag, units, zone)}" for tag in status.tags)
+
+
+def _value(tag: TagValue, units: dict[str, str], zone: tzinfo) -> str:
+    stamp = f"  {at(tag.utc_ms, zone)}" if tag.utc_ms else ""
+    if tag.value is None:
+        return f"{'-':>12} {'':8} {SENTENCES[Reason(tag.reason)]}{stamp}"
+    marked = "" if tag.quality == "good" else f" {tag.quality}: {SENTENCES[Reason(tag.reason)]}"
+    return f"{tag.value:>12.6g} {units.get(tag.tag, ''):8}{stamp}{marked}"
+
+
+def _bad(tag: TagValue) -> str:
+    return f"{tag.tag}: {SENTENCES[Reason(tag.reason)]}"
+
+
+def answer_text(answer: Answered) -> str:
+    """What became of a request, with its tick list if it has one."""
+    lines = [("" if answer.granted else "Refused. ") + answer.text, *tick_lines(answer.items)]
+    return "\n".join(lines)
+
+
+def journal_text(entries: Sequence[JournalEntry], zone: tzinfo) -> str:
+    """Lines of the journal, oldest first."""
+    return "\n".join(_entry(entry, zone) for entry in entries) or "The journal is empty."
+
+
+def _entry(entry: JournalEntry, zone: tzinfo) -> str:
+    words = [f"{entry.n:>6}", at(entry.utc_ms, zone), entry.kind, entry.subject]
+    if entry.occurrence:
+        words.append(f"#{entry.occurrence}")
+    words += [f"({entry.reason})"] if entry.reason else []
+    words += [f"by {entry.person}"] if entry.person else []
+    words += [f"{name}={_fact(value)}" for name, value in entry.facts.items()]
+    return " ".join(word for word in words if word)
+
+
+def _fact(value: str | float) -> str:  # a bool is an int, and an int is a float here
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""Uplink process: everything towards the outside, nothing towards the plant."""

@@ -1,0 +1,1 @@
+"""The simulated plant of the demonstration, and its stand-in for the district office."""

@@ -1,0 +1,203 @@
+"""What the instruments show of the water: sample lines, response time, noise, bubbles, faults. Pure.
+
+Between what is true and what a register says lies an instrument. Its noise is
+drawn from a generator of its own, so that the water is the same whether or not
+somebody looks at it.
+"""
+
+import math
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from simulator.faults import Faults
+from simulator.noise import wander
+
+T90_PER_TIME_CONSTANT = math.log(10)
+BUBBLES_PER_DAY = 0.5
+BUBBLE_NTU = (8.0, 20.0)
+BUBBLE_S = (5.0, 10.0)
+HEALTHY_SAMPLE_ML_MIN = 250.0
+SWITCH_ML_MIN = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """How one quantity is measured.
+
+    Args:
+        tag: its name.
+        sd: noise, in its own unit, or as a share of the reading when ``relative``.
+        time_constant_s: memory of the noise.
+        line_s: dead time of the sample line; t90_s: time to 90 % of a step.
+        lowest, highest: end of what it can show.
+    """
+
+    tag: str
+    sd: float
+    time_constant_s: float
+    relative: bool = False
+    line_s: float = 0.0
+    t90_s: float = 0.0
+    lowest: float = -1e9
+    highest: float = 1e9
+
+
+def _turbidity(tag: str, highest: float, *, sd: float = 0.03, time_constant_s: float = 120) -> Instrument:
+    return Instrument(tag=tag, sd=sd, time_constant_s=time_constant_s, line_s=25, t90_s=45, lowest=0.0, highest=highest)
+
+
+def _percent(tag: str, sd: float = 0.2) -> Instrument:
+    return Instrument(tag=tag, sd=sd, time_constant_s=10)
+
+
+INSTRUMENTS = (
+    _turbidity("AIT-501", 40, sd=0.15, time_constant_s=300),
+    _turbidity("AIT-511", 20),
+    _turbidity("AIT-512", 20),
+    _turbidity("AIT-510", 20),
+    Instrument(tag="FIT-510S", sd=0.01, time_constant_s=10, relative=True, lowest=0.0, highest=500),
+    Instrument(tag="AIT-801", sd=0.04, time_constant_s=180, line_s=40, t90_s=90, lowest=0.0, highest=15),
+    Instrument(tag="AIT-951", sd=0.03, time_constant_s=180, line_s=40, t90_s=90, lowest=0.0, highest=15),
+    Instrument(tag="TIT-801", sd=0.05, time_constant_s=600),
+    Instrument(tag="AIT-802", sd=0.03, time_constant_s=600),
+    Instrument(tag="FIT-801S", sd=0.01, time_constant_s=10, relative=True, lowest=0.0),
+    Instrument(tag="LIT-101", sd=0.005, time_constant_s=10),
+    _percent("LIT-151"),
+    _percent("LIT-161"),
+    _percent("LIT-901"),
+    Instrument(tag="PDIT-501", sd=0.003, time_constant_s=10),
+    Instrument(tag="PDIT-502", sd=0.003, time_constant_s=10),
+    Instrument(tag="AIT-301", sd=0.08, time_constant_s=120),
+    _percent("LIT-810"),
+    Instrument(tag="AIT-609", sd=0.002, time_constant_s=60, lowest=0.0),
+    Instrument(tag="PIT-951", sd=0.03, time_constant_s=10),
+    Instrument(tag="TIT-001", sd=0.1, time_constant_s=600),
+    _percent("LIT-410"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """One instrument at one instant.
+
+    Args:
+        line: what is under way in the sample line: (when it went in, value), oldest first.
+        settled: after the line and the response time, without noise.
+        noise: the wandering part, in its own unit or as a share.
+        shown: what it reads.
+    """
+
+    line: tuple[tuple[int, float], ...] = ()
+    settled: float
+    noise: float = 0.0
+    shown: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """All instruments at one instant.
+
+    Args:
+        sensors: by tag.
+        bubble_ntu, bubble_left_s: a bubble in the AIT-510 cell and how long it still stays.
+        flow_switch_on: FSL-510.
+    """
+
+    sensors: Mapping[str, Sensor]
+    bubble_ntu: float = 0.0
+    bubble_left_s: float = 0.0
+    flow_switch_on: bool = True
+
+    def reading(self, tag: str) -> float:
+        """What an instrument shows, in the tag's unit."""
+        return self.sensors[tag].shown
+
+
+def settled(true: Mapping[str, float]) -> Panel:
+    """Instruments that have been looking at this water for a while."""
+    return Panel(
+        sensors={one.tag: Sensor(settled=true[one.tag], shown=_within(one, true[one.tag])) for one in INSTRUMENTS}
+    )
+
+
+def step(
+    panel: Panel, true: Mapping[str, float], faults: Faults, *, at_ms: int, dt_s: float, draws: random.Random
+) -> Panel:
+    """The instruments after a step.
+
+    Args:
+        panel: before.
+        true: what the water is, by tag, in the tag's unit.
+        faults: what is wrong.
+        at_ms: plant time after the step.
+        dt_s: its length.
+        draws: the instruments' own generator.
+    """
+    bubbled = _bubbled(panel, dt_s=dt_s, draws=draws)
+    seen = {**true, "FIT-510S": 0.0} if "AIT-510" in faults.blocked else true
+    sensors = {
+        one.tag: _measured(one, panel.sensors[one.tag], seen[one.tag], at_ms=at_ms, dt_s=dt_s, draws=draws)
+        for one in INSTRUMENTS
+    }
+    shown = {**sensors, **_overruled(sensors, panel, bubbled, faults)}
+    flows = shown["FIT-510S"].shown > SWITCH_ML_MIN
+    return replace(bubbled, sensors=shown, flow_switch_on=panel.flow_switch_on if "FSL-510" in faults.stuck else flows)
+
+
+def _measured(one: Instrument, sensor: Sensor, true: float, *, at_ms: int, dt_s: float, draws: random.Random) -> Sensor:
+    """Through line, response and noise."""
+    line, arriving = _through_line(one, sensor, true, at_ms)
+    share = 1 - math.exp(-dt_s * T90_PER_TIME_CONSTANT / one.t90_s) if one.t90_s else 1.0
+    after = sensor.settled + (arriving - sensor.settled) * share
+    noise = wander(sensor.noise, sd=one.sd, time_constant_s=one.time_constant_s, dt_s=dt_s, draws=draws)
+    return Sensor(line=line, settled=after, noise=noise, shown=_within(one, _noisy(one, after, noise)))
+
+
+def _through_line(
+    one: Instrument, sensor: Sensor, true: float, at_ms: int
+) -> tuple[tuple[tuple[int, float], ...], float]:
+    """The sample line after a step, and what reaches the cell."""
+    if not one.line_s:
+        return (), true
+    line = (*sensor.line, (at_ms, true))
+    due = sum(1 for entered_ms, _ in line if at_ms - entered_ms >= one.line_s * 1_000)
+    return line[due:], line[due - 1][1] if due else sensor.settled
+
+
+def _noisy(one: Instrument, value: float, noise: float) -> float:
+    return value * (1 + noise) if one.relative else value + noise
+
+
+def _within(one: Instrument, value: float) -> float:
+    return min(one.highest, max(one.lowest, value))
+
+
+def _overruled(sensors: Mapping[str, Sensor], before: Panel, bubbled: Panel, faults: Faults) -> Mapping[str, Sensor]:
+    """Sensors whose display says something else; forced beats standing, standing beats a bubble."""
+    bubble = {"AIT-510": bubbled.bubble_ntu} if bubbled.bubble_left_s > 0 else {}
+    held = {tag for tag, device in ANALYZERS.items() if device in faults.held}
+    standing = {tag: before.sensors[tag].shown for tag in faults.blocked | held}
+    forced = {tag: value for tag, value in faults.forced.items() if tag in sensors}
+    says = {**bubble, **standing, **forced}
+    return {tag: replace(sensors[tag], shown=value) for tag, value in says.items()}
+
+
+ANALYZERS = {
+    "AIT-501": "AN1",
+    "AIT-511": "AN1",
+    "AIT-512": "AN1",
+    "AIT-510": "AN1",
+    "AIT-801": "AN2",
+    "AIT-951": "AN2",
+    "AIT-802": "AN2",
+}
+
+
+def _bubbled(panel: Panel, *, dt_s: float, draws: random.Random) -> Panel:
+    """Now and then a bubble passes the AIT-510 cell."""
+    if panel.bubble_left_s > 0:
+        return replace(panel, bubble_left_s=panel.bubble_left_s - dt_s)
+    if draws.random() >= BUBBLES_PER_DAY * dt_s / 86_400:
+        return panel
+    return replace(panel, bubble_ntu=draws.uniform(*BUBBLE_NTU), bubble_left_s=draws.uniform(*BUBBLE_S))

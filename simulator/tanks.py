@@ -1,0 +1,142 @@
+"""Sump, buffer, emergency tank and recycled-water tank: levels by balance (scenario section 3). Pure."""
+
+import random
+from dataclasses import dataclass, replace
+
+SUMP_M2 = 1.2
+DUTY_M, LAG_M, STOP_M, SUMP_OVERFLOW_M = 0.90, 1.20, 0.40, 1.90
+GRINDER_M3_H, GRINDER_SPREAD = 4.0, 0.03
+EQ_M3, EHT_M3, RWT_M3 = 55.0, 40.0, 30.0
+MAKEUP_M3_H = 3.0
+MAKEUP_OPENS, MAKEUP_CLOSES = 0.20, 0.30  # of RWT
+RWT_DECAY_PER_MIN = 0.0004
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sump:
+    """SUMP 101 with its two grinders.
+
+    Args:
+        level_m: level.
+        pumps: how many grinders run.
+        pumped_m3_h: what they lift; spilled_m3_h: what runs over into the emergency tank.
+    """
+
+    level_m: float = 0.6
+    pumps: int = 0
+    pumped_m3_h: float = 0.0
+    spilled_m3_h: float = 0.0
+
+
+def step_sump(sump: Sump, *, inflow_m3_h: float, mains: bool, dt_s: float, draws: random.Random) -> Sump:
+    """Sump after a step; without mains the grinders stand and it fills."""
+    pumps = _grinders(sump) if mains else 0
+    each_m3_h = GRINDER_M3_H * (1 + GRINDER_SPREAD * draws.gauss(0.0, 1.0))
+    available_m3_h = sump.level_m * SUMP_M2 * 3600 / dt_s + inflow_m3_h
+    pumped_m3_h = min(pumps * each_m3_h, available_m3_h)
+    level_m = sump.level_m + (inflow_m3_h - pumped_m3_h) * dt_s / 3600 / SUMP_M2
+    over_m = max(0.0, level_m - SUMP_OVERFLOW_M)
+    return Sump(
+        level_m=level_m - over_m, pumps=pumps, pumped_m3_h=pumped_m3_h, spilled_m3_h=over_m * SUMP_M2 * 3600 / dt_s
+    )
+
+
+def _grinders(sump: Sump) -> int:
+    """Duty and lag start on their levels, both stop together."""
+    if sump.level_m >= LAG_M:
+        return 2
+    if sump.level_m >= DUTY_M:
+        return max(1, sump.pumps)
+    return sump.pumps if sump.level_m > STOP_M else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Buffers:
+    """EQ 151 and the emergency tank EHT 161 that takes what runs over.
+
+    Args:
+        eq_m3, eht_m3: contents; spilled_m3: lost over the emergency tank's rim since the start.
+    """
+
+    eq_m3: float = 12.0
+    eht_m3: float = 0.0
+    spilled_m3: float = 0.0
+
+
+def step_buffers(buffers: Buffers, *, sump: Sump, feed_m3_h: float, returned_m3_h: float, dt_s: float) -> Buffers:
+    """EQ and EHT after a step.
+
+    Args:
+        buffers: before.
+        sump: what comes from it.
+        feed_m3_h: drawn by P-201.
+        returned_m3_h: filter-to-waste and spent wash water.
+        dt_s: length of the step.
+    """
+    hours = dt_s / 3600
+    eq_m3 = max(0.0, buffers.eq_m3 + (sump.pumped_m3_h + returned_m3_h - feed_m3_h) * hours)
+    over_m3 = max(0.0, eq_m3 - EQ_M3)
+    eht_m3 = buffers.eht_m3 + over_m3 + sump.spilled_m3_h * hours
+    lost_m3 = max(0.0, eht_m3 - EHT_M3)
+    return Buffers(eq_m3=eq_m3 - over_m3, eht_m3=eht_m3 - lost_m3, spilled_m3=buffers.spilled_m3 + lost_m3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecycledTank:
+    """RWT 901.
+
+    Args:
+        volume_m3: contents; residual_mg_l: total chlorine, mixed.
+        makeup_m3_h: potable water falling in through the air gap.
+        delivered_m3_h: to the toilets.
+    """
+
+    volume_m3: float = 20.0
+    residual_mg_l: float = 3.0
+    makeup_m3_h: float = 0.0
+    delivered_m3_h: float = 0.0
+
+    @property
+    def share(self) -> float:
+        """Level as a share of the tank."""
+        return self.volume_m3 / RWT_M3
+
+
+def step_tank(
+    tank: RecycledTank,
+    *,
+    product_m3: float,
+    product_mg_l: float,
+    wanted_m3_h: float,
+    wash_m3_h: float,
+    dt_s: float,
+) -> RecycledTank:
+    """The tank after a step.
+
+    Args:
+        tank: before.
+        product_m3: recycled water that came in during the step.
+        product_mg_l: its chlorine.
+        wanted_m3_h: what the lodges draw, as far as the supply is open.
+        wash_m3_h: filter wash water drawn.
+        dt_s: length of the step.
+    """
+    hours = dt_s / 3600
+    makeup_m3_h = _makeup_m3_h(tank)
+    delivered_m3_h = min(wanted_m3_h, tank.volume_m3 / hours)
+    entered_m3 = product_m3 + makeup_m3_h * hours
+    kept_m3 = max(0.0, tank.volume_m3 - (delivered_m3_h + wash_m3_h) * hours)
+    mixed_mg_l = (tank.residual_mg_l * kept_m3 + product_mg_l * product_m3) / max(kept_m3 + entered_m3, 1e-9)
+    return replace(
+        tank,
+        volume_m3=min(RWT_M3, kept_m3 + entered_m3),
+        residual_mg_l=mixed_mg_l * (1 - RWT_DECAY_PER_MIN * dt_s / 60),
+        makeup_m3_h=makeup_m3_h,
+        delivered_m3_h=delivered_m3_h,
+    )
+
+
+def _makeup_m3_h(tank: RecycledTank) -> float:
+    """Opens below 20 %, stays open until above 30 %."""
+    stays = tank.makeup_m3_h > 0 and tank.share <= MAKEUP_CLOSES
+    return MAKEUP_M3_H if stays or tank.share < MAKEUP_OPENS else 0.0

@@ -1,0 +1,33 @@
+"""Files made from the code are what the code would make now. Run as a program ("make generated"), it writes them."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from gateway.configuration.schema import json_schema
+from gateway.publishers.payload import schema_text
+
+pytestmark = pytest.mark.tree
+
+ROOT = Path(__file__).resolve().parent.parent
+
+GENERATED: dict[str, Callable[[], str]] = {
+    "config/schema.json": json_schema,
+    "gateway/publishers/payload_schema.json": schema_text,
+}
+
+
+@pytest.mark.parametrize("name", GENERATED)
+def test_a_generated_file_is_fresh(name: str) -> None:
+    assert (ROOT / name).is_file(), f"{name} is missing: make generated"
+    assert (ROOT / name).read_text(encoding="utf-8") == GENERATED[name](), f"{name} is not fresh: make generated"
+
+
+def write_all() -> None:
+    for name, make in GENERATED.items():
+        (ROOT / name).write_text(make(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_all()
