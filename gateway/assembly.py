@@ -3,7 +3,6 @@
 import asyncio
 import logging
 import signal
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,37 +31,14 @@ from gateway.local.messages import Hello
 from gateway.store import configurations
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT
-from gateway.supervision import Child, supervise
 from gateway.uplink.process import run_uplink
 
 DATABASE = "plant.db"
-REFUSED = 3  # exit code: the configuration is refused; starting again is useless
 FAILED = 1  # exit code: a part ended by itself
 
 _RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
 
 _log = logging.getLogger(__name__)
-
-
-def supervise_site(folder: Path) -> int:
-    """Run a site: the field process and the uplink, watched, until a signal. Returns the exit code.
-
-    Raises:
-        Refused: the site folder cannot be used; nothing has been started.
-    """
-    load_site(folder)
-    program = (sys.executable, "-m", "gateway")
-    return supervise(
-        [
-            Child(
-                name="field",
-                command=(*program, "field", str(folder)),
-                stop_within_s=30.0,
-                final_codes=frozenset({REFUSED}),
-            ),
-            Child(name="uplink", command=(*program, "uplink", str(folder)), final_codes=frozenset({REFUSED})),
-        ]
-    )
 
 
 def field_process(folder: Path) -> int:

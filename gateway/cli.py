@@ -21,11 +21,13 @@ from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.report import check_report
 from gateway.local.client import FieldClient, FieldError, ask_field
 from gateway.local.messages import Answered, Ask
+from gateway.supervision import Child, supervise
 from gateway.terminal import alarms_text, answer_text, journal_text, status_text, tags_text
 
 T = TypeVar("T")
 
 REFUSED_REQUEST, REFUSED_SITE, NO_FIELD = 1, 3, 4
+_FIELD_STOPS_WITHIN_S = 30.0  # it withdraws the permission, proves it, and commits the record
 
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
@@ -69,18 +71,30 @@ def check(site: Path) -> None:
 @_folder_argument
 def run(site: Path) -> None:
     """Run a site until stopped: the field process and the uplink, watched and restarted."""
-    from gateway.assembly import supervise_site  # noqa: PLC0415 - other commands need not load the drivers
-
     _log_to_terminal()
     with _explained():
-        sys.exit(supervise_site(site))
+        load_site(site)  # a refused site starts nothing
+        sys.exit(supervise(_processes(site)))
+
+
+def _processes(site: Path) -> list[Child]:
+    """The processes of a site, in the order in which they are started and stopped."""
+    program = (sys.executable, "-m", "gateway")
+    field = Child(
+        name="field",
+        command=(*program, "field", str(site)),
+        stop_within_s=_FIELD_STOPS_WITHIN_S,
+        final_codes=frozenset({REFUSED_SITE}),
+    )
+    # An uplink that cannot start is tried again for ever: it must never stop the process at the plant.
+    return [field, Child(name="uplink", command=(*program, "uplink", str(site)))]
 
 
 @main.command()
 @_folder_argument
 def field(site: Path) -> None:
     """Run the field process alone (what ``run`` starts; for a service manager)."""
-    from gateway.assembly import field_process  # noqa: PLC0415 - as above
+    from gateway.assembly import field_process  # noqa: PLC0415 - other commands need not load the drivers
 
     _log_to_terminal()
     with _explained():

@@ -94,7 +94,9 @@ def _bypasses(interlocks: Sequence[InterlockStatus], zone: tzinfo) -> Iterator[s
 def _alarm_line(one: AlarmStatus, zone: tzinfo) -> str:
     value = f", now {one.value}" if one.value else ""
     state = _ALARM_WORDS.get(one.state, one.state)
-    return f"{one.priority} {one.alarm} #{one.occurrence} {state} since {at(one.since_utc_ms, zone)}: {one.says}{value}"
+    since = f" since {at(one.since_utc_ms, zone)}" if one.since_utc_ms else ""
+    number = f" #{one.occurrence}" if one.occurrence else ""
+    return f"{one.priority} {one.alarm}{number} {state}{since}: {one.says}{value}"
 
 
 def alarms_text(status: Status, zone: tzinfo) -> str:

@@ -22,8 +22,10 @@ HEARTBEAT_GOOD_MS = 60_000
 MAINS_LOST_MS = 2_000
 START_MS = 5_000
 PUMP_STOP_MS = 1_000
+XV_901, XV_955 = "XV-901", "XV-955"
 XV_901_STROKE_MS = 12_000
 XV_955_STROKE_MS = 15_000
+STROKES_MS = {XV_901: XV_901_STROKE_MS, XV_955: XV_955_STROKE_MS}
 FALLBACK_FEED_M3_H = 1.0
 HEARTBEAT_ROLLS = 0x10000
 
@@ -64,7 +66,8 @@ class Controller:
         feed_stopped, supply_stopped: latched by the stop code; kept through a restart of PC1.
         mains_lost_ms: since when the mains are gone; None while present.
         product_solenoid, supply_solenoid: XV-901 and XV-955 commands.
-        product_position: XV-901, 1 at product, 0 at divert; supply_position: XV-955, 1 open.
+        product_travel_ms: how far XV-901 has come from divert, in milliseconds of its stroke.
+        supply_travel_ms: likewise XV-955 from closed.
         feed_runs, pump_runs: P-201 and P-951; feed_stop_ms: since when P-201 shall stand, None while it runs.
         setpoint_m3_h: FSP-201.
     """
@@ -80,8 +83,8 @@ class Controller:
     mains_lost_ms: int | None = None
     product_solenoid: bool = False
     supply_solenoid: bool = True
-    product_position: float = 0.0
-    supply_position: float = 1.0
+    product_travel_ms: int = 0
+    supply_travel_ms: int = XV_955_STROKE_MS
     feed_runs: bool = True
     feed_stop_ms: int | None = None
     pump_runs: bool = True
@@ -99,19 +102,29 @@ class Controller:
         return self.mains_lost_ms is not None and self.now_ms - self.mains_lost_ms > MAINS_LOST_MS
 
     @property
+    def product_position(self) -> float:
+        """XV-901: 1 at product, 0 at divert."""
+        return self.product_travel_ms / XV_901_STROKE_MS
+
+    @property
+    def supply_position(self) -> float:
+        """XV-955: 1 open, 0 closed."""
+        return self.supply_travel_ms / XV_955_STROKE_MS
+
+    @property
     def proven_product(self) -> bool:
         """Limit switch ZSO-901."""
-        return self.product_position >= 1.0
+        return self.product_travel_ms >= XV_901_STROKE_MS
 
     @property
     def proven_divert(self) -> bool:
         """Limit switch ZSC-901."""
-        return self.product_position <= 0.0
+        return self.product_travel_ms <= 0
 
     @property
     def supply_proven_closed(self) -> bool:
         """Limit switch ZSC-955."""
-        return self.supply_position <= 0.0
+        return self.supply_travel_ms <= 0
 
     @property
     def cause(self) -> int:
@@ -145,8 +158,8 @@ def restarted(before: Controller, at_ms: int) -> Controller:
         feed_stopped=before.feed_stopped,
         supply_stopped=before.supply_stopped,
         supply_solenoid=not before.supply_stopped,
-        product_position=before.product_position,
-        supply_position=before.supply_position,
+        product_travel_ms=before.product_travel_ms,
+        supply_travel_ms=before.supply_travel_ms,
         feed_runs=not before.feed_stopped,
         feed_stop_ms=at_ms if before.feed_stopped else None,
         setpoint_m3_h=before.setpoint_m3_h,
@@ -203,8 +216,10 @@ def step(before: Controller, inputs: Inputs, *, at_ms: int) -> Controller:
     moved = replace(
         before,
         now_ms=at_ms,
-        product_position=_position(before.product_position, before.product_solenoid, dt_ms, "XV-901", inputs),
-        supply_position=_position(before.supply_position, before.supply_solenoid, dt_ms, "XV-955", inputs),
+        product_travel_ms=_travel(
+            before.product_travel_ms, dt_ms if before.product_solenoid else -dt_ms, XV_901, inputs
+        ),
+        supply_travel_ms=_travel(before.supply_travel_ms, dt_ms if before.supply_solenoid else -dt_ms, XV_955, inputs),
         mains_lost_ms=_since(before.mains_lost_ms, not inputs.mains, at_ms),
         filter_modes=inputs.filter_modes,
         setpoint_m3_h=_setpoint(inputs),
@@ -212,12 +227,9 @@ def step(before: Controller, inputs: Inputs, *, at_ms: int) -> Controller:
     return _commanded(_watched(moved), inputs)
 
 
-def _position(position: float, energised: bool, dt_ms: int, valve: str, inputs: Inputs) -> float:  # noqa: FBT001 - a solenoid is on or off
-    if valve in inputs.stuck:
-        return position
-    travel = dt_ms / (XV_901_STROKE_MS if valve == "XV-901" else XV_955_STROKE_MS)
-    reached = position + travel if energised else position - travel
-    return min(1.0, max(0.0, round(reached, 6)))
+def _travel(before_ms: int, by_ms: int, valve: str, inputs: Inputs) -> int:
+    """How far a valve has come; it stays within its stroke, and where it is when stuck."""
+    return before_ms if valve in inputs.stuck else min(STROKES_MS[valve], max(0, before_ms + by_ms))
 
 
 def _since(before_ms: int | None, holds: bool, at_ms: int) -> int | None:  # noqa: FBT001 - the condition itself

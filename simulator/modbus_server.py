@@ -57,7 +57,7 @@ class Manners:
     most_connections: int = 4
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Peer:
     """One connection and the requests of it that are being worked on."""
 

@@ -24,7 +24,7 @@ from simulator.plant import Plant, StandIn, truth
 from simulator.plant_clock import FIRST_MS, PlantClock
 
 WAKE_S = 0.02  # real; at 60 plant seconds a second the plant is 1.2 s behind its clock at most
-CATCH_UP_S = 0.001
+CATCH_UP_S = 0.002  # real, between slices: a request that waits is served, and its sender may send the next
 SLICE_MS = 1_000
 SLICES_PER_RATE = 60
 

@@ -153,8 +153,8 @@ class Listener:
                     return heard
         raise AssertionError(f"not heard; heard were {[h.topic for h in self.heard]}")
 
-    def resubscribe_after_restart(self) -> None:
-        """The broker lost the session; wait until the subscription stands again."""
+    def expect_new_session(self) -> None:
+        """The broker is gone; ``wait_subscribed`` now waits for the next one."""
         self._subscribed.clear()
 
     def wait_subscribed(self) -> None:
@@ -185,6 +185,7 @@ class Relay:
         self.connections = 0
         self.answers = asyncio.Event()  # cleared: acknowledgements are held back
         self.answers.set()
+        self.refuses = False  # connections are closed as soon as they come
         self.cut_when_body_holds = b""
         self._broker_port = broker_port
         self._writers: set[asyncio.StreamWriter] = set()
@@ -206,6 +207,9 @@ class Relay:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
+        if self.refuses:
+            writer.transport.abort()
+            return
         try:
             upstream_reader, upstream_writer = await asyncio.open_connection("127.0.0.1", self._broker_port)
         except OSError:

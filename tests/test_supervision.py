@@ -110,7 +110,9 @@ from test_supervision import child, LEAVES_A_CHILD, SERVES
 from gateway.supervision import supervise
 logging.basicConfig(level=logging.INFO)
 log = Path(sys.argv[2])
-sys.exit(supervise([child(log, "field", LEAVES_A_CHILD + SERVES), child(log, "uplink", 'print("hello", flush=True)' + SERVES)]))
+field = child(log, "field", LEAVES_A_CHILD + SERVES)
+uplink = child(log, "uplink", 'print("hello", flush=True)' + SERVES)
+sys.exit(supervise([field, uplink]))
 """
 
 
@@ -161,13 +163,12 @@ def test_ctrl_c_in_a_terminal_does_not_reach_the_children_themselves(log: Path) 
 
 def test_a_child_that_crashes_is_started_again_after_a_growing_delay(log: Path) -> None:
     steady = child(log, "uplink", SERVES)
-    code, _ = supervised([child(log, "field", CRASHES), steady], lambda: noted(log).count("field started") >= 5)
+    supervised([child(log, "field", CRASHES), steady], lambda: noted(log).count("field started") >= 5)
     starts = [at for at, line in zip(times(log), noted(log), strict=True) if line == "field started"]
     gaps = [later - earlier for earlier, later in pairwise(starts)]
     for gap_s, delay_s in zip(gaps, (0.05, 0.1, 0.2, 0.2), strict=False):
         assert gap_s >= delay_s * 0.8 - 0.001
     assert noted(log).count("uplink started") == 1
-    assert code in (0, 1), "0 when stopped between two lives, 1 within the last"
 
 
 def test_a_child_killed_from_outside_is_started_again(log: Path) -> None:

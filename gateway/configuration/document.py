@@ -64,6 +64,7 @@ class Document:
 
     root: dict[str, Node] = field(default_factory=dict)
     faults: tuple[Fault, ...] = ()
+    doubled: frozenset[str] = frozenset()  # top-level keys that stand twice; the first is kept
     complete: bool = True  # False after a fault of syntax: what the file says is not known
 
 
@@ -89,7 +90,7 @@ def parse_document(text: str, name: str) -> Document:
     """Like ``read_document``, for text that has been read already."""
     parser = _Parser(text, name)
     root = parser.parse()
-    return Document(root=root, faults=tuple(parser.faults), complete=parser.complete)
+    return Document(root=root, faults=tuple(parser.faults), doubled=frozenset(parser.doubled), complete=parser.complete)
 
 
 def _text(path: Path, name: str) -> tuple[str, Fault | None]:
@@ -117,6 +118,7 @@ class _Parser:
     def __init__(self, text: str, name: str) -> None:
         self.faults: list[Fault] = []
         self.complete = True
+        self.doubled: set[str] = set()
         self._name = name
         self._text = text
         self._events: Iterator[yaml.Event] = iter(())
@@ -194,6 +196,7 @@ class _Parser:
             name = self._key(key, path)
             child = self._node(next(self._events), (*path, name), _line(key))
             if name in entries:
+                self.doubled.update([name] if not path else [])
                 first = f"the first stands in line {entries[name].line}"
                 self._fault(
                     _line(key), (*path, name), "the key a second time", f"each key once; {first}", "Remove one."

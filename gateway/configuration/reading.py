@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails
 from gateway.configuration.document import Document, Node, children, read_document
 from gateway.configuration.fault import Fault, Finding, KeyPath, Refused, in_order
 from gateway.configuration.schema import Site
-from gateway.configuration.wording import fault_of, located, meant_by, path_of
+from gateway.configuration.wording import enough, fault_of, located, meant_by, path_of
 
 SECTIONS_OF_NAMES = frozenset(
     {
@@ -88,6 +88,7 @@ def read_draft(folder: Path) -> Draft:
     faults, site, broken = _validated(tree, complete=collected.complete)
     all_faults = in_order([*collected.faults, *faults])
     usable = site if collected.complete else None
+    broken |= {(section, "") for section in collected.doubled}  # whatever the second part declares is not there
     return Draft(site=usable, faults=all_faults, broken=broken, sources=tree, folder=folder)
 
 
@@ -119,6 +120,7 @@ def configuration_hash(site: Site) -> str:
 class _Collected:
     root: dict[str, Node] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
+    doubled: set[str] = field(default_factory=set)
     complete: bool = True
 
 
@@ -127,6 +129,7 @@ def _collect(folder: Path) -> _Collected:
     for path in _files(folder, collected.faults):
         document = read_document(path, path.name)
         collected.faults.extend(document.faults)
+        collected.doubled |= document.doubled
         collected.complete = collected.complete and document.complete
         _merge(document, collected)
     return collected
@@ -174,6 +177,7 @@ def _merge(document: Document, collected: _Collected) -> None:
             found = "the key a second time"
             fault = Fault(file=node.file, line=node.line, key=key, found=found, allowed=allowed, advice=advice)
             collected.faults.append(fault)
+            collected.doubled.add(key)
 
 
 def _nothing(collected: _Collected, tree: Node, folder: Path) -> Draft:
@@ -245,6 +249,8 @@ def _is_news(
     if error["type"] == "missing" and len(path) == 1 and not complete:
         return False
     if error["type"] == "missing" and path in misspelt:
+        return False
+    if error["type"] == "too_short" and enough(error, tree):
         return False
     told = any(path[: len(fault)] == fault for fault in unusable)
     follows = error["type"] == "value_error" and any(fault[: len(path)] == path for fault in unusable)

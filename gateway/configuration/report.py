@@ -66,7 +66,7 @@ def check_report(folder: Path) -> tuple[str, int]:
 
 
 def responses(site: Site) -> tuple[Response, ...]:
-    """Worst case of every cause of every interlock, in the order of the files; bad inputs have their own where timed."""
+    """Worst case of every cause of every interlock, in file order; bad inputs have their own where timed."""
     return tuple(
         _response(name, interlock, cause, delay, site)
         for name, interlock in site.interlocks.items()

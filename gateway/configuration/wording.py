@@ -34,6 +34,13 @@ def path_of(error: ErrorDetails, tree: Node) -> KeyPath:
     return (*path, "transport") if error["type"] == "union_tag_invalid" else tuple(path)
 
 
+def enough(error: ErrorDetails, tree: Node) -> bool:
+    """Whether a list said to be too short is long enough as written; only its sound items had been counted."""
+    value = node_at(path_of(error, tree), tree).value
+    least = (error.get("ctx") or {}).get("min_length", 0)
+    return isinstance(value, list | dict) and len(value) >= least
+
+
 def located(finding: Finding, tree: Node) -> Fault:
     """A finding with the file and line where its key stands (or the nearest key above it that does)."""
     node = node_at(finding.path, tree)

@@ -176,6 +176,7 @@ class Asked:
 
 
 NOTHING = Memory()
+_DIGITS = 9  # hides what binary fractions do to 3 * 0.1 and 0.3 - 0.1; far finer than any instrument
 
 _QUALITY_ANSWERS: Mapping[type, Answer] = {
     NoNumber: Answer.IN,
@@ -241,16 +242,18 @@ def _usable(view: View, *tags: str) -> Answer | tuple[Number, ...]:
 
 
 def _beyond(value: float, limit: float, deadband: float) -> Answer:
-    """A high comparison; rounded so that 0.3 - 0.1 is 0.2."""
-    if value > limit:
+    """A high comparison. At the limit is not beyond it, and at its end the deadband is left."""
+    value = round(value, _DIGITS)
+    if value > round(limit, _DIGITS):
         return Answer.IN
-    return Answer.CLEAR if value <= round(limit - deadband, 9) else Answer.BETWEEN
+    return Answer.CLEAR if value <= round(limit - deadband, _DIGITS) else Answer.BETWEEN
 
 
 def _below(value: float, limit: float, deadband: float) -> Answer:
-    if value < limit:
+    value = round(value, _DIGITS)
+    if value < round(limit, _DIGITS):
         return Answer.IN
-    return Answer.CLEAR if value >= round(limit + deadband, 9) else Answer.BETWEEN
+    return Answer.CLEAR if value >= round(limit + deadband, _DIGITS) else Answer.BETWEEN
 
 
 def _ask_limit(condition: Limit, memory: Memory, view: View) -> Asked:
@@ -305,7 +308,7 @@ def _ask_no_change(condition: NoChange, memory: Memory, view: View) -> Asked:
 
 
 def _moved(memory: Memory, value: float, band: float) -> bool:
-    return memory.value is None or round(abs(value - memory.value), 9) > band
+    return memory.value is None or round(abs(value - memory.value), _DIGITS) > band
 
 
 def _ask_rate(condition: Rate, memory: Memory, view: View) -> Asked:
@@ -322,7 +325,7 @@ def _ask_deviation(condition: Deviation, memory: Memory, view: View) -> Asked:
     usable = _usable(view, condition.tag, condition.other)
     if isinstance(usable, Answer):
         return Asked(usable, memory)
-    difference = round(abs(usable[0].value - usable[1].value), 9)
+    difference = round(abs(usable[0].value - usable[1].value), _DIGITS)
     return Asked(_beyond(difference, condition.limit, condition.deadband), memory)
 
 

@@ -17,7 +17,7 @@ class ExposureState:
 
     Args:
         litres: past the tap since the cause began.
-        counting: whether water is counted now; a finished count keeps its figures until the next begins.
+        counting: whether water is counted now; a finished count keeps its figures for one scan, to be reported.
         since_ms: when the cause began.
         tripped: the interlock has tripped since.
         blind: the flow was not known for some of the time.
@@ -60,13 +60,18 @@ def step(
     if not state.counting:
         return (ExposureState(counting=True, since_ms=now_ms) if voted and not closed else QUIET), False
     if closed:
-        return replace(state, counting=False), state.tripped
+        return replace(state, counting=False), state.tripped or tripped
     if not voted and not state.tripped:
         return QUIET, False
     litres = state.litres + (0.0 if flow_m3_h is None else flow_m3_h * _L_PER_M3 * elapsed_ms / _MS_PER_HOUR)
     return replace(
         state, litres=litres, tripped=state.tripped or tripped, blind=state.blind or flow_m3_h is None
     ), False
+
+
+def after_restart(state: ExposureState, shift_ms: int) -> ExposureState:
+    """A count goes on; what passed while nobody counted is not known."""
+    return replace(state, since_ms=state.since_ms + shift_ms, blind=True) if state.counting else QUIET
 
 
 def passed_litres(state: ExposureState, held_back_l: float) -> float:

@@ -321,6 +321,19 @@ def _restore(
     return replace(state, cause_present=voted, restore_since_ms=since_ms)
 
 
+def acts(rule: InterlockRule, state: InterlockState, now_ms: int) -> bool:
+    """Whether it is tripped and a cause has stood for its delay: at the trip, and when the cause has come back."""
+    return state.tripped and any(
+        due(
+            one.total_since_ms,
+            cause.trip_delay_ms if cause.bad_trip_delay_ms is None else cause.bad_trip_delay_ms,
+            now_ms,
+        )
+        or (cause.bad_trip_delay_ms is not None and due(one.good_since_ms, cause.trip_delay_ms, now_ms))
+        for cause, one in zip(rule.causes, state.causes, strict=True)
+    )
+
+
 def clear_for_ms(state: InterlockState, now_ms: int) -> int:
     """How long the cause has been gone, in milliseconds with data."""
     running = 0 if state.clear_since_ms is None else now_ms - state.clear_since_ms

@@ -11,7 +11,7 @@ from gateway.core import alarm, interlock, output, permissive
 from gateway.core.condition import NOTHING, ask, tags_of
 from gateway.core.condition import Answer as Says
 from gateway.core.interlock import InterlockRule
-from gateway.core.outcome import Event, EventKind
+from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.output import OWN_LATCHES
 from gateway.core.permissive import Grab, ReleaseRule, tick_list
 from gateway.core.request import Action, Answer, Item, Request
@@ -46,7 +46,7 @@ SENTENCES = {
     "role": "This role may not release this output.",
     "on_site_only": "After what happened this is released on site only.",
     "nothing_to_release": "This output is not held by anything that a release lets go.",
-    "not_ready": "Refused: the crossed items do not hold. Nothing was changed and nothing is remembered.",
+    "not_ready": "Not every condition holds. Nothing was changed and nothing is remembered.",
     "offer_gone": "The first step is too long ago, or was somebody else's; ask again.",
     "unknown_quantity": "The sample says something this site does not know.",
     "no_figures": "A grab sample needs at least one figure, finite and not negative.",
@@ -233,15 +233,17 @@ def _end_bypass(work: Working, request: Request) -> None:
 
 
 def _grab(work: Working, request: Request) -> None:
-    unknown = [name for name in request.measured if name not in work.rules.plant.grab_quantities]
-    usable = bool(request.measured) and all(math.isfinite(one) and one >= 0 for one in request.measured.values())
-    refusal = "unknown_quantity" if unknown else "" if usable else "no_figures"
+    quantities = work.rules.plant.grab_quantities
+    usable = {name: one for name, one in request.measured.items() if math.isfinite(one) and one >= 0}
+    unknown = [name for name in request.measured if name not in quantities]
+    whole = bool(usable) and usable == request.measured
+    refusal = "unknown_quantity" if unknown else "" if whole else "no_figures"
     kind = EventKind.GRAB_REFUSED if refusal else EventKind.GRAB_SAMPLE
-    _say(work, request, Event(kind=kind, reason=refusal, facts={**request.measured, "unknown": ", ".join(unknown)}))
+    known: dict[str, Fact] = {name: one for name, one in usable.items() if name in quantities}
+    _say(work, request, Event(kind=kind, reason=refusal, facts=known))
     if not refusal:
         work.grab = Grab(taken_ms=work.now_ms, measured=dict(request.measured), person=request.person)
-    known = ", ".join(work.rules.plant.grab_quantities)
-    text = f"{SENTENCES[refusal]} Known: {known}." if refusal else "The grab sample is entered."
+    text = f"{SENTENCES[refusal]} Known: {', '.join(quantities)}." if refusal else "The grab sample is entered."
     work.answers.append(Answer(request=request.id, granted=not refusal, reason=refusal, text=text))
 
 

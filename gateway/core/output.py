@@ -9,7 +9,7 @@ the controller holds is read back before every write and compared.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from gateway.core.delay import due, running_since
+from gateway.core.delay import due, running_since, shifted
 from gateway.core.outcome import Event, EventKind, Fact
 
 START = "start"  # latch after a start that may not return by itself
@@ -87,6 +87,7 @@ class OutputState:
         resume_until_ms: end of the resume level after a release.
         confirmed: the level read back last after a write, empty before that.
         flushed_m3: water sent elsewhere since the newest latch.
+        foreign_code: what somebody else wrote and is journaled already, None while our own code stands.
     """
 
     level: str
@@ -100,6 +101,7 @@ class OutputState:
     resume_until_ms: int | None = None
     confirmed: str = ""
     flushed_m3: float = 0.0
+    foreign_code: int | None = None
 
 
 def first_start(rule: OutputRule, now_ms: int) -> tuple[OutputState, list[Event]]:
@@ -137,9 +139,14 @@ def after_restart(
         resume_until_ms=None,
         confirmed="",
         proving=False,
+        foreign_code=None,
     )
     if not rule.permit:
-        return replace(state, level_since_ms=state.level_since_ms + shift_ms), []
+        return replace(
+            state,
+            level_since_ms=state.level_since_ms + shift_ms,
+            safe_since_ms=shifted(state.safe_since_ms, shift_ms),
+        ), []
     state = replace(state, level=rule.safe_level, level_since_ms=now_ms, safe_since_ms=now_ms)
     if delivering and returnable:
         return replace(state, proving=True), [Event(kind=EventKind.PROVING, subject=rule.id)]
@@ -175,13 +182,24 @@ def read_back(
         code = readback.codes[rule.id]
         if state.baseline_awaited:
             state = _baseline(rule, state, code, events, now_ms)
-        elif rule.id in readback.written and code != readback.written[rule.id] and not controller_restarted:
-            facts = {"read": code, "written": readback.written[rule.id]}
-            events.append(Event(kind=EventKind.FOREIGN_WRITE, subject=rule.id, facts=facts))
-            state = latch(state, FOREIGN, now_ms) if rule.permit else state
+        elif rule.id in readback.written and not controller_restarted:
+            state, events = _compare(rule, state, code, readback.written[rule.id], now_ms)
     if rule.id in readback.confirmed:
         state = replace(state, confirmed=readback.confirmed[rule.id])
     return state, events
+
+
+def _compare(
+    rule: OutputRule, state: OutputState, code: int, written: int, now_ms: int
+) -> tuple[OutputState, list[Event]]:
+    """A code that is not ours is journaled once, and takes a permission away as long as it stands."""
+    if code == written:
+        return (state if state.foreign_code is None else replace(state, foreign_code=None)), []
+    known = code == state.foreign_code
+    state = replace(state, foreign_code=code)
+    state = latch(state, FOREIGN, now_ms) if rule.permit else state
+    facts: dict[str, Fact] = {"read": code, "written": written}
+    return state, [] if known else [Event(kind=EventKind.FOREIGN_WRITE, subject=rule.id, facts=facts)]
 
 
 def _baseline(rule: OutputRule, state: OutputState, code: int, events: list[Event], now_ms: int) -> OutputState:

@@ -104,19 +104,22 @@ def _causes(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
     for id_, state in situation.interlock_states.items():
         interlock = situation.interlocks[id_]
         if state.tripped and interlock.latched and id_ not in rule.exempt:
-            yield _lasting(f"{id_} {interlock.service}: cause gone", clear_for_ms(state, now_ms), rule.clear_ms)
+            gone_ms = None if state.clear_since_ms is None else clear_for_ms(state, now_ms)
+            yield _lasting(f"{id_} {interlock.service}: cause gone", gone_ms, rule.clear_ms)
     output = situation.outputs[rule.output]
     if OWN_LATCHES & set(output.latches):
-        good_ms = 0 if output.good_since_ms is None else now_ms - output.good_since_ms
+        good_ms = None if output.good_since_ms is None else now_ms - output.good_since_ms
         yield _lasting("every critical reading good and no cause standing", good_ms, rule.clear_ms)
 
 
-def _lasting(text: str, lasted_ms: int, needed_ms: int) -> Item:
+def _lasting(text: str, lasted_ms: int | None, needed_ms: int) -> Item:
+    """What must have been so for a time; None is not so now, or not known since the start, whatever the time."""
+    so_far_ms = 0 if lasted_ms is None else lasted_ms
     return Item(
-        text=f"{text} for {needed_ms // _MS_PER_MIN} min",
-        satisfied=lasted_ms >= needed_ms,
-        detail=f"so far {lasted_ms // _MS_PER_MIN} min",
-        wait_ms=max(0, needed_ms - lasted_ms) if lasted_ms else 0,
+        text=f"{text} for {needed_ms // _MS_PER_MIN} min" if needed_ms else text,
+        satisfied=lasted_ms is not None and lasted_ms >= needed_ms,
+        detail="not so now" if lasted_ms is None else f"so far {so_far_ms // _MS_PER_MIN} min",
+        wait_ms=0 if lasted_ms is None else max(0, needed_ms - so_far_ms),
     )
 
 
@@ -148,7 +151,7 @@ def _wants(quantity: Quantity) -> str:
 
 
 def _grab(rule: ReleaseRule, grab: Grab | None, latched_ms: int) -> tuple[bool, str]:
-    if grab is None or grab.taken_ms < latched_ms:
+    if grab is None or grab.taken_ms <= latched_ms:  # entered in the scan of the trip: taken before it
         return False, "none entered yet"
     missing = [one.name for one in rule.grab if one.name not in grab.measured]
     if missing:

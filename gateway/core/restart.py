@@ -6,6 +6,7 @@ no time at all when it went back meanwhile; the age of a sample counts running
 time only, so that a crash loop cannot keep a dead tag alive.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from gateway.core import alarm, exposure, interlock, output, validity
@@ -49,6 +50,7 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
                 now_ms=now.monotonic_ms,
             )
             events += said
+    _latch_outputs(rules, interlocks, outputs, saved, now.monotonic_ms)
     return replace(
         state,
         scan=saved.scan,
@@ -59,10 +61,30 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         },
         interlocks=interlocks,
         outputs=outputs,
-        exposures=dict.fromkeys(state.exposures, exposure.QUIET),
+        exposures={
+            id_: exposure.after_restart(saved.exposures.get(id_, fresh), gap.shift_ms)
+            for id_, fresh in state.exposures.items()
+        },
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
         offers_made=saved.offers_made,
     ), events
+
+
+def _latch_outputs(
+    rules: Rules,
+    interlocks: Mapping[str, interlock.InterlockState],
+    outputs: dict[str, output.OutputState],
+    saved: ScanState,
+    now_ms: int,
+) -> None:
+    """What came back latched holds its outputs; so does an old trip an output that was not there before."""
+    for rule in rules.plant.interlocks:
+        before = saved.interlocks.get(rule.id)
+        was_tripped = before is not None and before.tripped
+        for effect in rule.effects:
+            new = not was_tripped or effect.output not in saved.outputs
+            if rule.latched and interlocks[rule.id].tripped and new:
+                outputs[effect.output] = output.latch(outputs[effect.output], rule.id, now_ms)
 
 
 def _fits(state: interlock.InterlockState, rule: interlock.InterlockRule) -> bool:

@@ -25,7 +25,7 @@ from gateway.core.state import Rules, ScanState
 from gateway.core.suppression import Logic
 from gateway.core.tick import Tick
 from gateway.core.validity import AWAITED, Awaited, Held, TagRule, accept, forget_stamps, judge, reads
-from gateway.core.working import Working
+from gateway.core.working import Working, demands_on
 
 _MS_PER_HOUR = 3_600_000
 
@@ -160,18 +160,19 @@ def _with_evidence(work: Working, rule: AlarmRule, event: Event, view: View) -> 
 
 
 def _step_interlocks(work: Working) -> None:
-    """Interlocks in listed order; a latched trip latches the outputs it acts on."""
+    """Interlocks in listed order; a latched one latches the outputs it acts on, again if one was released before."""
     view = work.view()
     for rule in work.rules.plant.interlocks:
         work.interlocks[rule.id], said = interlock.step(rule, work.interlocks[rule.id], view)
-        for event in said:
-            work.events.append(_tripped(work, rule, event, view) if event.kind is EventKind.TRIP else event)
+        if rule.latched and interlock.acts(rule, work.interlocks[rule.id], work.now_ms):
+            for effect in rule.effects:
+                work.outputs[effect.output] = output.latch(work.outputs[effect.output], rule.id, work.now_ms)
+        work.events += [_with_trip_facts(work, rule, event, view) for event in said]
 
 
-def _tripped(work: Working, rule: InterlockRule, event: Event, view: View) -> Event:
-    if rule.latched:
-        for effect in rule.effects:
-            work.outputs[effect.output] = output.latch(work.outputs[effect.output], rule.id, work.now_ms)
+def _with_trip_facts(work: Working, rule: InterlockRule, event: Event, view: View) -> Event:
+    if event.kind is not EventKind.TRIP:
+        return event
     return replace(event, facts={**event.facts, **work.trip_facts(rule.id, view)})
 
 
@@ -181,8 +182,7 @@ def _tripped(work: Working, rule: InterlockRule, event: Event, view: View) -> Ev
 def _step_outputs(work: Working) -> None:
     """Levels of every output, from latches, demands and the restart rule."""
     for rule in work.rules.plant.outputs:
-        effects = work.rules.effects[rule.id]
-        demands = [(name, effect.level) for name, effect in effects if work.interlocks[name].tripped]
+        demands = demands_on(work.rules, work.interlocks, rule.id, work.outputs[rule.id].latches)
         state = _flushed(work, rule, work.outputs[rule.id])
         good = _all_good(work, rule.id)
         work.outputs[rule.id], said = output.step(rule, state, demands, good=good, now_ms=work.now_ms)

@@ -15,7 +15,7 @@ from gateway.core.outcome import EventKind
 class Logic(Enum):
     """What the suppression logic of an alarm says now."""
 
-    NONE = "none"  # there is none
+    NONE = "none"  # there is none; what an earlier configuration suppressed ends as with SHOW
     HIDE = "hide"
     SHOW = "show"  # also when its input is bad
     WAIT = "wait"  # its input is held or awaited: nothing changes
@@ -56,7 +56,7 @@ def follow_logic(hiding: Hiding, logic: Logic, now_ms: int, release_delay_ms: in
         if hiding.suppressed:
             return (hiding if hiding.logic_off_since_ms is None else replace(hiding, logic_off_since_ms=None)), None
         return replace(hiding, suppressed=True), EventKind.SUPPRESS
-    if logic is not Logic.SHOW or not hiding.suppressed:
+    if logic is Logic.WAIT or not hiding.suppressed:
         return hiding, None
     since_ms = running_since(hiding.logic_off_since_ms, now_ms)
     if due(since_ms, release_delay_ms, now_ms):

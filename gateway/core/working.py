@@ -1,6 +1,6 @@
 """The working copies of one scan. Made by ``scan``, used by its steps, and seen by nobody else."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from gateway.core.condition import View
 from gateway.core.evidence import evidence
@@ -96,6 +96,27 @@ class Working:
         delay_ms = cause.bad_trip_delay_ms if by_bad and cause.bad_trip_delay_ms is not None else cause.trip_delay_ms
         facts = evidence(voted, view, self.rules.tags)
         return {**facts, "interlock": id_, "trip_delay_s": delay_ms / 1000}
+
+
+def demands_on(
+    rules: Rules, interlocks: Mapping[str, InterlockState], output_id: str, latches: Sequence[str]
+) -> list[tuple[str, str]]:
+    """Interlocks that hold an output now, with the level each demands.
+
+    A latched one holds what it has latched: an output that was released holds
+    no more, even while the interlock still waits for the release of another.
+
+    Args:
+        rules: of the site.
+        interlocks: their states.
+        output_id: the output.
+        latches: of that output.
+    """
+    return [
+        (name, effect.level)
+        for name, effect in rules.effects[output_id]
+        if interlocks[name].tripped and (name in latches or not rules.interlocks[name].latched)
+    ]
 
 
 def _standing(state: InterlockState) -> bool:

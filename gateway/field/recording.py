@@ -11,13 +11,14 @@ then is a person answered.
 
 import asyncio
 import logging
+import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from itertools import islice
 
-from gateway.core.outcome import Event, EventKind
+from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
 from gateway.field.backoff import BackOff
@@ -98,6 +99,7 @@ class Recorder:
         self._rows: deque[SampleRow] = deque()
         self._scans: deque[ScanTick] = deque(maxlen=_SCANS_KEPT)
         self._state: ScanState | None = None
+        self._under_way: tuple[_Batch, Future[None]] | None = None  # handed to the writer, its end not seen yet
         self._urgent = asyncio.Event()
         self._samples_due_ms = clock.now().monotonic_ms + interval_ms
         self.failing_since_ms: int | None = None  # plant time of the first commit that failed and has not succeeded
@@ -136,7 +138,7 @@ class Recorder:
             occurrence=event.occurrence,
             reason=event.reason,
             person=event.person,
-            facts=dict(event.facts),
+            facts={name: _storable(fact) for name, fact in event.facts.items()},
             configuration=self._identity.configuration,
         )
         self._next_n += 1
@@ -182,35 +184,40 @@ class Recorder:
         """
         try:
             async with asyncio.timeout(within_s):
-                while await self._commit(with_samples=True):
-                    if not self.waiting:
-                        return True
+                while not await self._commit(with_samples=True) or self.waiting:
+                    await self._clock.sleep_until(self._again.again_ms)
+                return True
         except TimeoutError:
             _log.error("%s records could not be written before the stop", self.waiting)
         return False
 
     async def _commit(self, *, with_samples: bool) -> bool:
-        batch = self._gather(with_samples=with_samples)
-        if batch is None:
+        """See one commit through: the one that a cancelled call has left under way, or else a new one."""
+        if self._state is None:  # no scan yet
             return True
         try:
-            await asyncio.shield(asyncio.wrap_future(self._submit(batch)))
+            batch, writing = self._under_way or self._begin(self._gather(self._state, with_samples=with_samples))
+            await asyncio.shield(asyncio.wrap_future(writing))
         except StoreError as error:
+            self._under_way = None
             self._failed(error)
             return False
+        self._under_way = None
         self._committed(batch)
         return True
 
-    def _gather(self, *, with_samples: bool) -> _Batch | None:
-        if self._state is None:
-            return None
+    def _begin(self, batch: _Batch) -> "tuple[_Batch, Future[None]]":
+        self._under_way = batch, self._submit(batch)
+        return self._under_way
+
+    def _gather(self, state: ScanState, *, with_samples: bool) -> _Batch:
         rows = tuple(islice(self._rows, _ROWS_A_COMMIT)) if with_samples else ()
         return _Batch(
-            scan=self._state.scan,
+            scan=state.scan,
             entries=tuple(self._entries),
             rows=rows,
             scans=tuple(one for one in self._scans if one.scan <= rows[-1].scan) if rows else (),
-            state=self._state,
+            state=state,
         )
 
     def _submit(self, batch: _Batch) -> "Future[None]":
@@ -257,3 +264,8 @@ class Recorder:
         while batch.scans and self._scans and self._scans[0].scan <= batch.scans[-1].scan:
             self._scans.popleft()
         self._on_commit(batch.scan)
+
+
+def _storable(fact: Fact) -> Fact:
+    """A number that JSON does not know is written as a word: one entry must never keep all others out."""
+    return str(fact) if isinstance(fact, float) and not math.isfinite(fact) else fact

@@ -167,6 +167,14 @@ async def _heard(stopped: asyncio.Event) -> None:
     await stopped.wait()
 
 
+def _scan_once_more(scanner: Scanner) -> None:
+    """So that the end is in the record; if scanning is what failed, what waits is still to be committed."""
+    try:
+        scanner.once()
+    except Exception:
+        _log.exception("the last scan failed; the record ends without a word about the stop")
+
+
 async def _stop(parts: Parts, running: Sequence["asyncio.Task[None]"], *, in_order: bool) -> None:
     """Withdraw the permissions and prove it, then record the end, then let go of everything."""
     proven = True if parts.actuation is None else await parts.actuation.stop(_WITHDRAWN_WITHIN_S)
@@ -175,7 +183,7 @@ async def _stop(parts: Parts, running: Sequence["asyncio.Task[None]"], *, in_ord
     await asyncio.gather(*running, return_exceptions=True)
     why = "stopped in order" if in_order else "a part ended by itself"
     parts.scanner.journal(Event(kind=EventKind.STOP, reason=why, facts={"permission_withdrawn": proven}))
-    parts.scanner.once()
+    _scan_once_more(parts.scanner)
     await parts.recorder.finish(_COMMITTED_WITHIN_S)
     await parts.server.close()
     parts.database.close(_COMMITTED_WITHIN_S)

@@ -13,7 +13,7 @@ from gateway.core.request import Item
 from gateway.core.sample import NoNumber, Number
 from gateway.core.state import Rules, ScanState
 from gateway.core.validity import AWAITED, Awaited, Held, Verdict, reads
-from gateway.core.working import situation_of
+from gateway.core.working import demands_on, situation_of
 from gateway.field.image import InputImage
 from gateway.local.messages import AlarmStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
 
@@ -94,15 +94,10 @@ class _Snapshot:
             safe=safe,
             confirmed=state.confirmed == state.level,
             proven=safe and at_proof,
-            reasons=reasons(rule, state, self._demands(rule.id)),
+            reasons=reasons(rule, state, demands_on(self._rules, self._state.interlocks, rule.id, state.latches)),
             since_utc_ms=self._utc(state.level_since_ms),
             release=self._release(rule, state),
         )
-
-    def _demands(self, output: str) -> list[tuple[str, str]]:
-        return [
-            (name, effect.level) for name, effect in self._rules.effects[output] if self._state.interlocks[name].tripped
-        ]
 
     def _release(self, rule: OutputRule, state: OutputState) -> tuple[ListItem, ...]:
         release = self._rules.releases.get(rule.id)
@@ -139,7 +134,7 @@ class _Snapshot:
             state=alarm.display(state).value,
             priority=rule.priority.value,
             occurrence=state.occurrence,
-            since_utc_ms=self._utc(state.activated_ms),
+            since_utc_ms=self._utc(state.activated_ms) if _stands(state) else 0,
             says=rule.text.says,
             action=rule.text.action,
             value=self._value(rule.value_tag),
@@ -151,6 +146,11 @@ class _Snapshot:
         if isinstance(verdict, Number):
             return f"{verdict.value:g} {self._rules.tags[tag].unit}".strip()
         return ""
+
+
+def _stands(state: AlarmState) -> bool:
+    """Whether it has a moment since when: a hidden alarm that never sounded has none."""
+    return state.active or state.latched or not state.acked
 
 
 def _cause(state: InterlockState) -> str:

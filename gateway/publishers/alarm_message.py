@@ -7,8 +7,9 @@ one fixed order:
     MARROWFELL P1 #1/1 Wed 10:31: filter water cloudy 12.7 NTU (limit 10).
     Delivery stopped, valve proven at divert. Take a grab sample.
 
-site, priority, event/message, since when: the state in plain words. What the
-plant did by itself. What is asked. Four natures are told apart whatever the
+site, priority, event/message, since when: the state in plain words (when room
+is short, what stands before its colon). What the plant did by itself. What is
+asked, up to a pause that still fits. Four natures are told apart whatever the
 configured words are: a value beyond its limit, a value that cannot be
 trusted, a valve that did not move, and a plain state. What does not fit moves
 to the second part; a figure is never cut in two.
@@ -31,6 +32,7 @@ FIRST_PART_CHARACTERS = 160
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # not the locale's: the reader's language is configured
 _LATE_FROM_S = 120
 _FURTHER = "Read part 2."
+_SAYS_UNTRUSTED = ("trust", "silent", "no usable value", "not known")
 _PLAIN = str.maketrans(
     {"µ": "u", "μ": "u", "°": "deg ", "³": "3", "²": "2", "≥": ">=", "≤": "<=", "\u2013": "-", "\u2014": "-"}
 )
@@ -136,8 +138,8 @@ def alarm_text(card: AlarmCard, news: News) -> MessageText:
         A first part of at most 160 ASCII characters, and a second part of any length.
     """
     head = _plain(f"{news.site.upper()} {card.priority} #{news.event}/{news.message} {_when(news.since)}: ")
-    state, did = _plain(_state(card, news)), _plain(_plant_did(news))
-    first = _first_that_fits(_candidates(head, state, did, _plain(card.action)))
+    states = [_plain(_state(card, news, says)) for says in (card.says, card.says.split(": ")[0])]
+    first = _first_that_fits(_candidates(head, states, _plain(_plant_did(news)), _plain(card.action)))
     return MessageText(first=first, second=_plain(_second(card, news)))
 
 
@@ -148,17 +150,17 @@ def _when(since: datetime) -> str:
     return f"{_WEEKDAYS[since.weekday()]} {since:%H:%M}"
 
 
-def _state(card: AlarmCard, news: News) -> str:
-    says = card.says.rstrip(". ")
+def _state(card: AlarmCard, news: News, words: str) -> str:
+    says = words.rstrip(". ")
     match card.nature:
         case Nature.LIMIT:
             return f"{says}{_figures(card, news.value)}."
         case Nature.UNTRUSTED:
-            trusted = "" if "trust" in says.lower() else ": the reading cannot be trusted"
-            return f"{says}{trusted}."
+            told = any(word in says.lower() for word in _SAYS_UNTRUSTED)
+            return f"{says}." if told else f"{says}: the reading cannot be trusted."
         case Nature.UNMOVED:
-            moved = "" if "did not move" in says.lower() else ": the valve did not move"
-            return f"{says}{moved}."
+            told = "did not move" in says.lower()
+            return f"{says}." if told else f"{says}: the valve did not move."
         case Nature.STATE:
             return f"{says}."
 
@@ -219,16 +221,26 @@ def _joined(names: Iterable[str]) -> str:
     return f"{', '.join(before)} and {last}" if before else last
 
 
-def _candidates(head: str, state: str, did: str, action: str) -> Iterator[str]:
-    """From the richest to the poorest; the head and what the plant did are never given up."""
-    sentence = action.rstrip(". ") + "."
-    first_sentence = sentence.split(". ")[0].rstrip(".") + "."
-    yield f"{head}{state} {did} {sentence}"
-    yield f"{head}{state} {did} {first_sentence}"
-    yield f"{head}{state} {did} {_FURTHER}"
+def _candidates(head: str, states: list[str], did: str, action: str) -> Iterator[str]:
+    """From the richest to the poorest; head, what the plant did and the gist of the state are never given up."""
+    asked = action[:1].upper() + action[1:].rstrip(". ")
+    whole, gist = states
+    yield f"{head}{whole} {did} {asked}."
+    yield f"{head}{gist} {did} {asked}."
+    for part in _beginnings(asked):
+        yield f"{head}{gist} {did} {part} .."
+    yield f"{head}{gist} {did} {_FURTHER}"
     room = FIRST_PART_CHARACTERS - len(f"{head} {did} {_FURTHER}")
-    yield f"{head}{_cut(state, room)} {did} {_FURTHER}"
-    yield _cut(f"{head}{state}", FIRST_PART_CHARACTERS)
+    yield f"{head}{_cut(gist, room)} {did} {_FURTHER}"
+    yield _cut(f"{head}{gist}", FIRST_PART_CHARACTERS)
+
+
+def _beginnings(sentence: str) -> list[str]:
+    """What a sentence says up to each of its pauses, the longest first."""
+    ends = [
+        place for place, letter in enumerate(sentence) if letter in ".,;" and sentence[place + 1 : place + 2] == " "
+    ]
+    return [sentence[:end] for end in reversed(ends)]
 
 
 def _first_that_fits(candidates: Iterable[str]) -> str:

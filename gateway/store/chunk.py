@@ -296,11 +296,12 @@ _Name = tuple[Quality | None, Reason]
 
 
 def _read_readings(reader: ColumnReader, length: int) -> list[_Name]:
-    table = [_name_of(*entry.split(" ")) for entry in reader.text().split("\n")]
+    table = [_name_of(entry) for entry in reader.text().split("\n")]
     return [table[place] for place in reader.column(length)]
 
 
-def _name_of(quality: str, reason: str) -> _Name:
+def _name_of(entry: str) -> _Name:
+    quality, _, reason = entry.partition(" ")
     return (None if quality == "none" else Quality(quality), Reason(reason))
 
 

@@ -54,19 +54,21 @@ _SETTINGS = (
     "PRAGMA trusted_schema = OFF",  # nothing in a damaged schema is run
 )
 
-_KINDS: tuple[tuple[str, type[StoreError]], ...] = (
-    ("SQLITE_FULL", StoreFull),
-    ("SQLITE_CORRUPT", StoreDamaged),
-    ("SQLITE_NOTADB", StoreDamaged),
-    ("SQLITE_BUSY", StoreBusy),
-    ("SQLITE_LOCKED", StoreBusy),
-    ("SQLITE_IOERR", StoreFailing),
-    ("SQLITE_CANTOPEN", StoreFailing),
-    ("SQLITE_READONLY", StoreFailing),
-    ("SQLITE_PERM", StoreFailing),
-    ("SQLITE_NOMEM", StoreFailing),
-    ("SQLITE_PROTOCOL", StoreFailing),
-)
+_KINDS: dict[int, type[StoreError]] = {
+    sqlite3.SQLITE_FULL: StoreFull,
+    sqlite3.SQLITE_IOERR_SHMSIZE: StoreFull,  # no room for the index of the write-ahead log
+    sqlite3.SQLITE_CORRUPT: StoreDamaged,
+    sqlite3.SQLITE_NOTADB: StoreDamaged,
+    sqlite3.SQLITE_BUSY: StoreBusy,
+    sqlite3.SQLITE_LOCKED: StoreBusy,
+    sqlite3.SQLITE_IOERR: StoreFailing,
+    sqlite3.SQLITE_CANTOPEN: StoreFailing,
+    sqlite3.SQLITE_READONLY: StoreFailing,
+    sqlite3.SQLITE_PERM: StoreFailing,
+    sqlite3.SQLITE_NOMEM: StoreFailing,
+    sqlite3.SQLITE_PROTOCOL: StoreFailing,
+}
+_PRIMARY_CODE = 0xFF  # the lower octet of an extended error code
 
 
 class Layout(Protocol):
@@ -158,6 +160,22 @@ class Database:
             StoreFull, StoreFailing, StoreBusy: rolled back; may be tried again.
             StoreDamaged: restart; the next open sets the file aside.
         """
+        return self._queue(lambda connection: _in_transaction(connection, work))
+
+    def checkpoint(self) -> Future[bool]:
+        """Have the writer thread move the write-ahead log into the database and cut it to nothing.
+
+        SQLite does so by itself each 4 MB; on a full disk it is done after ``retention.forget``, to have the log's
+        room back. The database may grow meanwhile, so the ballast has to be released before.
+
+        Returns:
+            Whether all of it was moved; False when a reader was in the way for five seconds.
+
+        Raises: as ``submit``.
+        """
+        return self._queue(_checkpoint)
+
+    def _queue(self, work: Callable[[sqlite3.Connection], T]) -> Future[T]:
         job = _Job(work=work, future=Future[T]())
         with self._gate:
             if self._closing:
@@ -211,14 +229,14 @@ class Database:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Job(Generic[T]):
-    work: Callable[[Transaction], T]
+    work: Callable[[sqlite3.Connection], T]
     future: Future[T]
 
-    def carry_out(self, connection: Transaction, place: str) -> None:
+    def carry_out(self, connection: sqlite3.Connection, place: str) -> None:
         if not self.future.set_running_or_notify_cancel():
             return
         try:
-            with _named_errors(place), transaction(connection):
+            with _named_errors(place):
                 result = self.work(connection)
         except BaseException as error:  # noqa: BLE001 - it belongs to whoever waits for the future, whatever it is
             self.future.set_exception(error)
@@ -240,6 +258,16 @@ def transaction(connection: Transaction) -> Iterator[None]:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
         raise
+
+
+def _in_transaction(connection: sqlite3.Connection, work: Callable[[Transaction], T]) -> T:
+    with transaction(connection):
+        return work(connection)
+
+
+def _checkpoint(connection: sqlite3.Connection) -> bool:
+    ((busy, _, _),) = rows(connection, "PRAGMA wal_checkpoint(TRUNCATE)")
+    return not busy
 
 
 def rows(connection: Reader, sql: str, parameters: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -269,8 +297,9 @@ def _named_errors(place: str) -> Iterator[None]:
 
 
 def _named(error: sqlite3.Error, place: str) -> StoreError:
+    code = getattr(error, "sqlite_errorcode", None)
     name = getattr(error, "sqlite_errorname", None) or ""
-    kind = next((kind for prefix, kind in _KINDS if name.startswith(prefix)), StoreMisused)
+    kind = StoreMisused if code is None else _KINDS.get(code) or _KINDS.get(code & _PRIMARY_CODE, StoreMisused)
     return kind(f"{place}: {error} ({name or type(error).__name__})", sqlite_errorname=name)
 
 

@@ -5,7 +5,8 @@ nothing that a named reader has not confirmed, unless it is told to; then it
 says exactly what is lost, for the journal.
 
 Deleting needs room on the disk, too (the write-ahead log grows first). The
-ballast is that room: release it, forget, reserve it again.
+ballast is that room: release it, forget, ``Database.checkpoint``, reserve it
+again.
 """
 
 import errno

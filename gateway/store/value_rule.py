@@ -21,6 +21,7 @@ _INT64 = struct.Struct(">q")
 _FLOATS = {4: struct.Struct(">f"), 8: _DOUBLE}
 _LOWER_63 = 0x7FFF_FFFF_FFFF_FFFF
 _FLOAT_BYTES = 8
+_LONGEST_NUMBER_BYTES = 16
 _TRIED = 12  # readings that a rule is tried on
 _RULE_BYTES = 18  # what a rule of its own costs in a chunk, about
 
@@ -155,6 +156,8 @@ def _number(words: Words, order: Order, kind: Kind) -> float | None:
     if kind is Kind.FLOAT:
         layout = _FLOATS.get(len(octets))
         return None if layout is None else float(layout.unpack(octets)[0])
+    if len(octets) > _LONGEST_NUMBER_BYTES:
+        return None
     return float(int.from_bytes(octets, signed=kind is Kind.SIGNED))
 
 

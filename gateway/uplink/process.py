@@ -103,7 +103,7 @@ class Uplink:
         self._sender = sender
         self._status = StatusKeeper(picture=self.picture, now=now, sleep=sleep)
         self._calling = Calling(
-            addressee=Addressee(site=site.id, name=site.name, zone=ZoneInfo(site.time_zone)),
+            addressee=Addressee(site=site.id, name=site.id, zone=ZoneInfo(site.time_zone)),
             cards=cards(loaded.plant),
             outputs=loaded.plant.outputs,
             picture=self.picture,

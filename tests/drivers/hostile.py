@@ -40,7 +40,14 @@ class Peer:
     connections: int = 0
     port: int = 0
     writers: list[asyncio.StreamWriter] = field(default_factory=list)
+    tasks: list[asyncio.Task[None]] = field(default_factory=list)
     arrived: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def end(self) -> None:
+        """See every connection end; a script that goes on without one is a fault of the test."""
+        if self.tasks:
+            _, running = await asyncio.wait(self.tasks, timeout=WAIT_S)
+            assert not running
 
     async def wait_for_request(self, number: int) -> Asked:
         """The request with that number, counted from 1."""
@@ -65,6 +72,9 @@ class Peer:
         """One connection, until the other side closes it."""
         self.connections += 1
         self.writers.append(writer)
+        task = asyncio.current_task()
+        assert task is not None
+        self.tasks.append(task)
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
             while True:
                 asked = await (read_rtu(reader) if self.rtu else read_tcp(reader))
@@ -153,4 +163,5 @@ async def peer(
             writer.close()
             with contextlib.suppress(ConnectionError):
                 await writer.wait_closed()
+        await made.end()
         await server.wait_closed()

@@ -110,7 +110,7 @@ def test_any_registers_give_a_number_or_a_value_error_and_nothing_else(encoding:
         ((0xC2ED, 0x4000), "float32", "ABCD", -118.625),
         ((0x3FF0, 0, 0, 0), "float64", "ABCD", 1.0),
         ((0, 0, 0, 0xF03F), "float64", "DCBA", 1.0),
-        # A32-bit AABBCCDD and a 64-bit 1122334455667788 in the four orders.
+        # A 32-bit AABBCCDD and a 64-bit 1122334455667788 in the four orders.
         ((0xAABB, 0xCCDD), "uint32", "ABCD", 0xAABBCCDD),
         ((0xCCDD, 0xAABB), "uint32", "CDAB", 0xAABBCCDD),
         ((0xBBAA, 0xDDCC), "uint32", "BADC", 0xAABBCCDD),

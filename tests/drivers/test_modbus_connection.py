@@ -44,6 +44,26 @@ def run(scenario: Awaitable[None]) -> None:
     asyncio.run(limited())
 
 
+class Patience:
+    """Reply time-outs of a connection made with ``PATIENT_S``: short until the test has had its silence."""
+
+    def __init__(self) -> None:
+        self.limit_s = SHORT_S
+
+    def __call__(self, plant_s: float) -> float:
+        return self.limit_s if plant_s == PATIENT_S else plant_s
+
+    def grow(self) -> None:
+        """From now on wait as long as a slow machine needs."""
+        self.limit_s = hostile.WAIT_S
+
+
+@pytest.fixture
+def late_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No reply is too late to come, so that a slow machine cannot change what a test shows."""
+    monkeypatch.setattr(connection_module, "LATEST_REPLY", 100_000)
+
+
 def right(block: Block) -> tuple[int, ...]:
     """What the peer's registers hold."""
     asked = Asked(0, block.unit_id, 3, block.address, block.count)
@@ -141,6 +161,7 @@ def test_a_lie_is_told_at_once_and_the_next_good_reply_is_taken(rtu: bool, scrip
             peer.script = hostile.good
             assert await connection.read(OTHER_FOUR) == right(OTHER_FOUR)
             assert await connection.read(FOUR) == right(FOUR)
+            assert peer.connections == (1 if rtu else 2)  # a TCP stream that lied is not trusted again
 
     run(scenario())
 
@@ -162,16 +183,15 @@ def test_an_exception_is_raised_with_its_code_and_leaves_nothing_behind(rtu: boo
 
 @BOTH
 def test_silence_ends_with_the_time_out_in_real_seconds_and_the_next_reply_is_taken(rtu: bool) -> None:  # noqa: FBT001 - pytest passes by name
-    def sixtyfold(plant_s: float) -> float:
-        return plant_s / 600
-
     async def scenario() -> None:
+        patience = Patience()
         async with (
             hostile.peer(rtu=rtu, script=hostile.silent) as peer,
-            connected(peer, reply_timeout_s=30.0, real_timeout_s=sixtyfold) as connection,
+            connected(peer, real_timeout_s=patience) as connection,
         ):
-            with pytest.raises(NoAnswer, match=r"no reply within 0.05 s"):
+            with pytest.raises(NoAnswer, match=r"no reply within 0\.05 s"):
                 await connection.read(FOUR)
+            patience.grow()
             peer.script = hostile.good
             assert await connection.read(OTHER_FOUR) == right(OTHER_FOUR)
             assert peer.connections == 1
@@ -268,12 +288,14 @@ def test_the_bare_library_takes_a_late_reply_on_rtu_for_the_next_one_which_is_wh
 
 def test_a_late_reply_on_rtu_that_comes_within_the_quiet_period_is_thrown_away() -> None:
     async def scenario() -> None:
+        patience = Patience()
         async with (
             hostile.peer(rtu=True, script=hostile.silent) as peer,
-            connected(peer, reply_timeout_s=SHORT_S, quiet_s=0.2) as connection,
+            connected(peer, quiet_s=0.2, real_timeout_s=patience) as connection,
         ):
             with pytest.raises(NoAnswer):
                 await connection.read(FOUR)
+            patience.grow()
             first = peer.asked[0]
             peer.script = hostile.good
             following = asyncio.create_task(connection.read(OTHER_FOUR))
@@ -287,6 +309,7 @@ def test_a_late_reply_on_rtu_that_comes_within_the_quiet_period_is_thrown_away()
 LATE_CASES = [(FOUR, OTHER_FOUR), (FOUR, FOUR), (ONE, OTHER_ONE), (ONE, ONE), (FOUR, ONE), (ONE, FOUR)]
 
 
+@pytest.mark.usefixtures("late_for_ever")
 @pytest.mark.parametrize(("unanswered", "following"), LATE_CASES, ids=str)
 def test_a_late_reply_on_rtu_that_waits_for_the_next_request_is_never_its_value(
     unanswered: Block, following: Block
@@ -326,7 +349,7 @@ def test_a_single_register_on_rtu_is_not_asked_while_a_late_reply_may_still_be_t
     async def scenario() -> None:
         async with (
             hostile.peer(rtu=True, script=hostile.silent) as peer,
-            connected(peer, reply_timeout_s=0.1, quiet_s=0.01) as connection,
+            connected(peer, reply_timeout_s=0.2, quiet_s=0.01) as connection,
         ):
             with pytest.raises(NoAnswer):
                 await connection.read(ONE)
@@ -381,7 +404,7 @@ def test_however_late_an_orderly_line_answers_no_value_is_ever_another_requests(
     async def scenario() -> None:
         async with (
             hostile.peer(rtu=True, script=hold_back) as peer,
-            connected(peer, real_timeout_s=lambda s: 0.03 if s == PATIENT_S else 0.005) as connection,
+            connected(peer, real_timeout_s=lambda s: {PATIENT_S: 0.03, SHORT_S: 0.005}.get(s, s)) as connection,
         ):
             for (unit_id, address, count), release in steps:
                 releases.append(release)
@@ -395,6 +418,7 @@ def test_however_late_an_orderly_line_answers_no_value_is_ever_another_requests(
         run(scenario())
 
 
+@pytest.mark.usefixtures("late_for_ever")
 def test_a_late_exception_on_rtu_does_not_hide_that_a_reply_is_still_to_come() -> None:
     async def scenario() -> None:
         held: deque[bytes] = deque()
@@ -405,15 +429,18 @@ def test_a_late_exception_on_rtu_does_not_hide_that_a_reply_is_still_to_come() -
             if not first:
                 writer.write(held.popleft())
 
+        patience = Patience()
         async with (
             hostile.peer(rtu=True, script=one_behind) as peer,
-            connected(peer, reply_timeout_s=SHORT_S, quiet_s=0.01) as connection,
+            connected(peer, quiet_s=0.01, real_timeout_s=patience) as connection,
         ):
             with pytest.raises(NoAnswer):
                 await connection.read(FOUR)
+            patience.grow()
             three, other_three = (Block(unit_id=11, table=Table.HOLDING, address=a, count=3) for a in (400, 500))
             with pytest.raises(Refused):  # the exception of the first request, taken for this one's
                 await connection.read(three)
+            patience.limit_s = SHORT_S
             with contextlib.suppress(NoAnswer, InvalidReply):  # the reply to ``three`` must not be this one's
                 assert await connection.read(other_three) == right(other_three)
 
@@ -422,6 +449,7 @@ def test_a_late_exception_on_rtu_does_not_hide_that_a_reply_is_still_to_come() -
 
 def test_late_replies_on_tcp_are_told_by_their_number_even_two_long_ones_in_one_segment() -> None:
     async def scenario() -> None:
+        patience = Patience()
         long, other = (Block(unit_id=11, table=Table.HOLDING, address=a, count=125) for a in (0, 1000))
 
         async def both_at_once(peer: Peer, asked: Asked, writer: asyncio.StreamWriter) -> None:
@@ -432,10 +460,11 @@ def test_late_replies_on_tcp_are_told_by_their_number_even_two_long_ones_in_one_
 
         async with (
             hostile.peer(script=both_at_once) as peer,
-            connected(peer, real_timeout_s=lambda s: SHORT_S if s == PATIENT_S else s) as connection,
+            connected(peer, real_timeout_s=patience) as connection,
         ):
             with pytest.raises(NoAnswer):
                 await connection.read(long)
+            patience.grow()
             assert await connection.read(other) == right(other)
             assert await connection.read(long) == right(long)
             assert peer.connections == 1
@@ -443,15 +472,18 @@ def test_late_replies_on_tcp_are_told_by_their_number_even_two_long_ones_in_one_
     run(scenario())
 
 
-def test_bytes_that_nobody_asked_for_on_rtu_are_not_taken_for_the_next_reply() -> None:
+def test_bytes_that_nobody_asked_for_on_rtu_are_let_pass_before_the_next_request() -> None:
     async def scenario() -> None:
-        async with hostile.peer(rtu=True) as peer, connected(peer) as connection:
+        async with hostile.peer(rtu=True) as peer, connected(peer, quiet_s=0.2) as connection:
             assert await connection.read(FOUR) == right(FOUR)
-            peer.writers[0].write(peer.frame(peer.asked[0], good_message(peer.asked[0])))
+            again = peer.frame(peer.asked[0], good_message(peer.asked[0]))
             link = connection._link
             assert link is not None
+            peer.writers[0].write(again[:5])
             await hostile.until(lambda: link.stirred)
-            assert await connection.read(OTHER_FOUR) == right(OTHER_FOUR)
+            following = asyncio.create_task(connection.read(OTHER_FOUR))
+            peer.writers[0].write(again[5:])
+            assert await following == right(OTHER_FOUR)
             assert peer.connections == 1
 
     run(scenario())
@@ -641,14 +673,16 @@ def test_a_peer_that_does_not_take_the_connection_is_given_up_after_the_connect_
 @BOTH
 def test_a_peer_that_only_listens_is_connected_anew_after_three_silences(rtu: bool) -> None:  # noqa: FBT001 - pytest passes by name
     async def scenario() -> None:
+        patience = Patience()
         async with (
             hostile.peer(rtu=rtu, script=hostile.silent) as peer,
-            connected(peer, reply_timeout_s=SHORT_S, quiet_s=0.0) as connection,
+            connected(peer, quiet_s=0.0, real_timeout_s=patience) as connection,
         ):
             for block in (FOUR, OTHER_FOUR, FOUR):
                 with pytest.raises(NoAnswer):
                     await connection.read(block)
             assert peer.connections == 1
+            patience.grow()
             peer.script = hostile.good
             assert await connection.read(FOUR) == right(FOUR)
             assert peer.connections == 2
@@ -656,12 +690,16 @@ def test_a_peer_that_only_listens_is_connected_anew_after_three_silences(rtu: bo
     run(scenario())
 
 
-def test_failing_requests_leave_no_lines_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+def test_failing_requests_and_connections_leave_no_lines_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
     async def scenario() -> None:
         async with hostile.peer(script=TCP_LIES["a wrong transaction"]) as peer, connected(peer) as connection:
             for _ in range(5):
                 with pytest.raises(InvalidReply):
                     await connection.read(FOUR)
+        keys = NetworkConnection(transport="tcp", host="127.0.0.1", port=peer.port)
+        for _ in range(5):
+            with pytest.raises(NotConnected):
+                await ModbusConnection("COM1", keys).open()
 
     with caplog.at_level(logging.INFO):
         run(scenario())

@@ -290,7 +290,7 @@ def test_two_units_behind_a_converter_answer_in_turn_while_a_third_is_dead() -> 
                 transport="rtu_over_tcp",
                 host="127.0.0.1",
                 port=peer.port,
-                reply_timeout_s=0.1,
+                reply_timeout_s=0.3,
                 quiet_after_timeout_s=0.02,
             )
             connection = ModbusConnection("COM1", keys)

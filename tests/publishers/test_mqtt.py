@@ -146,16 +146,26 @@ def test_an_exception_in_a_callback_ends_the_connection_and_delivery_goes_on_ove
     assert failed[0].startswith("paho")
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # it is what the test does
 def test_the_death_of_the_network_thread_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def deadly(_self: Any, *_: object) -> None:
-        raise SystemExit
+    post = mqtt._Connection._post
+    dead: list[threading.Thread] = []
+
+    def deadly(self: Any, what: Callable[..., None], *arguments: object) -> None:
+        if what.__name__ == "_answer" and not dead:
+            dead.append(threading.current_thread())
+            raise SystemExit
+        post(self, what, *arguments)
+
+    monkeypatch.setattr(mqtt._Connection, "_post", deadly)
 
     async def story(port: int) -> None:
-        async with connected(port) as publisher:
-            with monkeypatch.context() as patch:
-                patch.setattr(mqtt._Connection, "_post", lambda *_: deadly(*_) if "_answer" in repr(_) else None)
-                (outcome,) = await asyncio.wait_for(publisher.deliver([event("one")]), PATIENCE_S)
+        async with connected(port, answer_timeout_s=PATIENCE_S) as publisher:
+            (outcome,) = await publisher.deliver([event("one")])
             assert isinstance(outcome, Lost)
+            assert outcome.reason == "the network thread was killed"
+            dead[0].join(PATIENCE_S)
+            assert not dead[0].is_alive()
             await publisher.connect()
             assert await publisher.deliver([event("one")]) == (Accepted(),)
 

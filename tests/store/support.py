@@ -50,7 +50,7 @@ def rows_from(n: int, count: int = 40) -> list[SampleRow]:
 
 
 def _sample(n: int) -> Sample:
-    noise = random.Random(n)
+    noise = random.Random(n)  # noqa: S311 - seeded noise is no cryptography
     arrived = Tick(monotonic_ms=90 * n, utc_ms=UTC_MS + 90 * n)
     common = {"arrived": arrived, "source_utc_ms": arrived.utc_ms}
     match n % 4:

@@ -3,6 +3,7 @@
 import math
 import random
 import struct
+import zlib
 
 import msgspec
 import pytest
@@ -72,12 +73,12 @@ def test_what_was_packed_comes_back_exactly(period: tuple[list[SampleRow], list[
 
 def test_a_long_block_of_registers_comes_back() -> None:
     rows = rows_from(1, 1)
-    wide = [SampleRow(n=1, scan=1, sample=msgspec_replace(rows[0].sample, raw=tuple(range(65_000, 65_125))))]
-    wide.append(SampleRow(n=2, scan=1, sample=msgspec_replace(rows[0].sample, raw=tuple(range(125)))))
+    wide = [SampleRow(n=1, scan=1, sample=with_raw(rows[0].sample, raw=tuple(range(65_000, 65_125))))]
+    wide.append(SampleRow(n=2, scan=1, sample=with_raw(rows[0].sample, raw=tuple(range(125)))))
     assert list(unpack(*pack(wide, [], run=1, configuration="")).rows) == wide
 
 
-def msgspec_replace(sample: Sample, *, raw: tuple[int, ...]) -> Sample:
+def with_raw(sample: Sample, *, raw: tuple[int, ...]) -> Sample:
     return Sample(
         tag=sample.tag, reading=sample.reading, arrived=sample.arrived, source_utc_ms=sample.source_utc_ms, raw=raw
     )
@@ -87,12 +88,12 @@ def msgspec_replace(sample: Sample, *, raw: tuple[int, ...]) -> Sample:
 def test_what_is_no_register_is_refused(raw: tuple[int, ...]) -> None:
     row = rows_from(1, 1)[0]
     with pytest.raises(NotStorable, match="registers"):
-        pack([SampleRow(n=1, scan=1, sample=msgspec_replace(row.sample, raw=raw))], [], run=1, configuration="")
+        pack([SampleRow(n=1, scan=1, sample=with_raw(row.sample, raw=raw))], [], run=1, configuration="")
 
 
 def test_a_gap_within_a_chunk_and_an_empty_chunk_are_refused() -> None:
     rows = rows_from(1, 5)
-    with pytest.raises(NotStorable, match="sample 4 of .* stands where 3 should"):
+    with pytest.raises(NotStorable, match=r"sample 4 of .* stands where 3 should"):
         pack([*rows[:2], *rows[3:]], [], run=1, configuration="")
     with pytest.raises(NotStorable, match="at least one sample"):
         pack([], scans_of(rows), run=1, configuration="")
@@ -127,20 +128,14 @@ def test_a_body_with_a_forged_checksum_is_unpacked_or_refused_but_breaks_nothing
 
 
 def _inflated(body: bytes) -> bytes:
-    import zlib  # noqa: PLC0415 - only here
-
     return zlib.decompress(body[1:], -zlib.MAX_WBITS)
 
 
 def _deflated(octets: bytes) -> bytes:
-    import zlib  # noqa: PLC0415 - only here
-
     return zlib.compress(octets, 1, -zlib.MAX_WBITS)
 
 
 def _crc(octets: bytes) -> int:
-    import zlib  # noqa: PLC0415 - only here
-
     return zlib.crc32(octets)
 
 
@@ -157,7 +152,7 @@ def test_a_chunk_that_unpacks_to_too_much_is_refused() -> None:
 
 def realistic(seconds: int) -> tuple[list[SampleRow], list[ScanTick]]:
     """55 tags in 11 blocks polled each five seconds: floats with noise, loop counts, scaled registers, states."""
-    noise = random.Random(20250206)
+    noise = random.Random(20250206)  # noqa: S311 - seeded noise is no cryptography
     blocks = [[f"AIT-{b}{i}0" for i in range(5)] for b in range(11)]
     rows: list[SampleRow] = []
     for poll in range(seconds // 5):
@@ -283,7 +278,7 @@ def test_a_loop_is_a_line_and_little_is_left() -> None:
 
 
 def test_where_nothing_fits_plain_values_are_kept() -> None:
-    noise = random.Random(3)
+    noise = random.Random(3)  # noqa: S311 - seeded noise is no cryptography
     assert find_rule([((noise.randint(0, 65_535),), noise.random() * 1e300) for _ in range(9)]) is None
 
 

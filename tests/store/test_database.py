@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.store import positions
 from gateway.store.database import Database, OpenedAs, Transaction, rows
 from gateway.store.errors import (
     StoreBusy,
@@ -20,7 +21,7 @@ from gateway.store.errors import (
     WriterBehind,
 )
 from gateway.store.migrations import PLANT, UPLINK
-from gateway.store.positions import Position, get, set
+from gateway.store.positions import Position
 from tests.store.support import UTC_MS, WAIT_S, fill, opened
 
 
@@ -28,17 +29,13 @@ def mode(path: Path) -> int:
     return stat.S_IMODE(path.stat().st_mode)
 
 
-def note(n: int) -> "type[None]":
-    raise AssertionError(n)
-
-
 def set_n(transaction: Transaction, n: int) -> None:
-    set(transaction, reader="office", stream="journal", n=n, store="s")
+    positions.set(transaction, reader="office", stream="journal", n=n, store="s")
 
 
 def n_of(database: Database) -> int:
     with database.reader() as reader:
-        position = get(reader, reader="office", stream="journal")
+        position = positions.get(reader, reader="office", stream="journal")
     return position.n if position else 0
 
 
@@ -143,8 +140,8 @@ def test_a_wrong_statement_is_named_as_ours_and_keeps_the_name_sqlite_gave_it(tm
             database.submit(lambda t: t.execute("SELECT * FROM nowhere")).result(WAIT_S)
         assert caught.value.sqlite_errorname == "SQLITE_ERROR"
         with pytest.raises(StoreMisused) as caught:
-            database.submit(lambda t: t.execute("INSERT INTO position VALUES (1, 2, 'x', 4, 5)")).result(WAIT_S)
-        assert caught.value.sqlite_errorname == "SQLITE_CONSTRAINT_DATATYPE"
+            database.submit(lambda t: t.execute("INSERT INTO position VALUES ('a', 'b', NULL, 'c', 5)")).result(WAIT_S)
+        assert caught.value.sqlite_errorname == "SQLITE_CONSTRAINT_NOTNULL"
 
 
 def test_a_full_queue_refuses_at_once_and_takes_work_again_later(tmp_path: Path) -> None:
@@ -227,8 +224,8 @@ def test_a_reader_cannot_write(tmp_path: Path) -> None:
 
 def test_readers_work_beside_the_writer_and_never_see_half_a_commit(tmp_path: Path) -> None:
     def both(transaction: Transaction, n: int) -> None:
-        set(transaction, reader="a", stream="journal", n=n, store="s")
-        set(transaction, reader="b", stream="journal", n=n, store="s")
+        positions.set(transaction, reader="a", stream="journal", n=n, store="s")
+        positions.set(transaction, reader="b", stream="journal", n=n, store="s")
 
     with opened(tmp_path / "plant.db") as database:
         last = [database.submit(lambda t, n=n: both(t, n)) for n in range(1, 201)][-1]  # type: ignore[misc]
@@ -241,7 +238,7 @@ def test_readers_work_beside_the_writer_and_never_see_half_a_commit(tmp_path: Pa
         last.result(WAIT_S)
         assert seen > 0
         with database.reader() as reader:
-            assert get(reader, reader="b", stream="journal") == Position(n=200, store="s")
+            assert positions.get(reader, reader="b", stream="journal") == Position(n=200, store="s")
 
 
 def test_the_write_ahead_log_does_not_grow_without_end(tmp_path: Path) -> None:
@@ -267,8 +264,7 @@ def test_a_store_that_another_process_has_open_is_refused_and_left_alone(tmp_pat
             [sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=60, check=True
         )
         assert child.stdout.startswith("busy")
-        fill_more = database.submit(lambda t: set_n(t, 2))
-        fill_more.result(WAIT_S)
+        database.submit(lambda t: set_n(t, 2)).result(WAIT_S)
     with pytest.raises(StoreBusy), opened(path), opened(path):
         pass
 

@@ -14,8 +14,9 @@ _SHORTEST_WORD = 3
 
 def releases(site: Site) -> Findings:
     """What is taken away can be given back, by a rule that says what it asks."""
+    misnamed = not site.releases.keys() <= site.outputs.keys()
     for name, output in site.outputs.items():
-        if name not in site.releases and (output.permit or _latching(site, name)):
+        if not misnamed and name not in site.releases and (output.permit or _latching(site, name)):
             yield Finding(
                 path=("outputs", name),
                 found=f"{name} without a release rule, so that nobody could ever give it back",

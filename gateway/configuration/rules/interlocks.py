@@ -6,7 +6,7 @@ from gateway.configuration.fault import Finding, KeyPath
 from gateway.configuration.rules.graphs import circles
 from gateway.configuration.rules.outputs import unknown_level
 from gateway.configuration.schema import Interlock, Site
-from gateway.configuration.walking import causes, interlock_inputs
+from gateway.configuration.walking import causes, tags_of
 
 Findings = Iterator[Finding]
 
@@ -27,7 +27,7 @@ def interlock_effects(site: Site) -> Findings:
             output = site.outputs.get(output_name)
             if output is not None and level not in output.levels:
                 yield unknown_level((*path, "effects", output_name), level, output)
-            elif output is not None and level == output.normal_level:
+            elif output is not None and level == output.normal_level != output.safe_level:
                 found = f'"{level}", the normal level of {output_name}'
                 yield Finding(
                     path=(*path, "effects", output_name),
@@ -52,19 +52,23 @@ def watched_elsewhere(site: Site) -> Findings:
     for path, name, cause in causes(site):
         if cause.bad != "elsewhere":
             continue
-        looked_at = [tag for question in interlock_inputs(site) if question.path[:4] == path for tag in question.tags]
-        for tag in dict.fromkeys(looked_at):
-            if not any(
-                _watches(other, tag, site.interlocks[name]) for key, other in site.interlocks.items() if key != name
-            ):
-                effects = ", ".join(f"{output}: {level}" for output, level in site.interlocks[name].effects.items())
-                yield Finding(
-                    path=(*path, "bad"),
-                    found=f"elsewhere, and no other interlock watches the quality of {tag} with these effects",
-                    allowed=f"an interlock with bad_quality of {tag} and at least {effects or 'the same effects'}",
-                    advice="Add it, or choose vote_trip with a bad_trip_delay_s.",
-                    missing_from=frozenset({"interlocks"}),
-                )
+        interlock = site.interlocks[name]
+        others = [other for key, other in site.interlocks.items() if key != name]
+        tags = dict.fromkeys(tag for condition in cause.inputs for tag in tags_of(condition) if tag in site.tags)
+        for tag in tags:
+            if not any(_watches(other, tag, interlock) for other in others):
+                yield _unwatched((*path, "bad"), tag, interlock)
+
+
+def _unwatched(path: KeyPath, tag: str, interlock: Interlock) -> Finding:
+    effects = ", ".join(f"{output}: {level}" for output, level in interlock.effects.items())
+    return Finding(
+        path=path,
+        found=f"elsewhere, and no other interlock watches the quality of {tag} with these effects",
+        allowed=f"an interlock with bad_quality of {tag} and at least {effects or 'the same effects'}",
+        advice="Add it, or choose vote_trip with a bad_trip_delay_s.",
+        missing_from=frozenset({"interlocks"}),
+    )
 
 
 def _watches(watcher: Interlock, tag: str, watched: Interlock) -> bool:

@@ -15,9 +15,9 @@ FLOW_UNIT = "m3/h"
 def limits_inside_span(site: Site) -> Findings:
     """A limit at or beyond the end of the span is never passed."""
     for question, keys, tag in _limits(site):
-        if tag.range is None:
+        bottom, top = tag.range or (0.0, 0.0)
+        if not bottom < top:
             continue
-        bottom, top = tag.range
         if question.kind == "high" and not bottom <= keys.limit < top:
             allowed = f"below {top:g}, the top of {keys.tag}, and not below {bottom:g}"
             yield Finding(

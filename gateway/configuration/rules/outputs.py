@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from difflib import get_close_matches
+from itertools import pairwise
 
 from gateway.configuration.fault import Finding, KeyPath
 from gateway.configuration.schema import Output, OutputBlock, Site
@@ -51,27 +52,33 @@ def output_registers(site: Site) -> Findings:
     owners: dict[str, str] = {}
     for name, output in site.outputs.items():
         path: KeyPath = ("outputs", name, "register")
-        tag = site.tags.get(output.register_tag)
+        register = output.register_tag
+        tag = site.tags.get(register)
+        first = owners.setdefault(register, name)
         if tag is not None and (tag.table != "holding" or tag.type not in _ONE_REGISTER):
-            found = f"{output.register_tag}, {tag.type} in the {tag.table} table"
+            found = f"{register}, {tag.type} in the {tag.table} table"
             yield Finding(path=path, found=found, allowed="a holding register of 16 bits; other tables are read-only")
-        first = owners.setdefault(output.register_tag, name)
-        if first != name:
-            yield Finding(
-                path=path, found=f"{output.register_tag}, which is {first} already", allowed="one output a register"
-            )
-        block = site.output_block
-        if block is None:
-            yield Finding(
-                path=path,
-                found=f"{output.register_tag} without an output_block",
-                allowed="a register of the output block",
-                advice="Declare output_block.",
-                missing_from=frozenset({"output_block"}),
-            )
-        elif output.register_tag not in block.registers:
-            allowed = f"one of {', '.join(block.registers)}"
-            yield Finding(path=path, found=f"{output.register_tag}, not in the output block", allowed=allowed)
+        elif first != name:
+            yield Finding(path=path, found=f"{register}, which is {first} already", allowed="one output a register")
+        elif tag is not None:
+            yield from _in_block(path, register, site.output_block)
+
+
+def _in_block(path: KeyPath, register: str, block: OutputBlock | None) -> Findings:
+    if block is None:
+        yield Finding(
+            path=path,
+            found=f"{register} without an output_block",
+            allowed="a register of the output block",
+            advice="Declare output_block.",
+            missing_from=frozenset({"output_block"}),
+        )
+    elif register not in block.registers or register == block.heartbeat:
+        found = (
+            f"{register}, which is the heartbeat" if register == block.heartbeat else f"{register}, not in the block"
+        )
+        others = [name for name in block.registers if name != block.heartbeat]
+        yield Finding(path=path, found=found, allowed=f"one of {', '.join(others)}")
 
 
 def output_block(site: Site) -> Findings:
@@ -96,16 +103,13 @@ def output_block(site: Site) -> Findings:
 def _block_registers(site: Site, block: OutputBlock) -> Findings:
     path: KeyPath = ("output_block", "registers")
     owners = {output.register_tag for output in site.outputs.values()} | {block.heartbeat}
-    first = site.tags.get(block.registers[0])
+    told = not owners <= set(block.registers)  # an output stands elsewhere: the gap it leaves is no second fault
+    yield from _gap(path, site, block)
     for number, name in enumerate(block.registers):
         tag = site.tags.get(name)
         if tag is not None and tag.device != block.device:
             yield Finding(path=(*path, number), found=f"{name} of {tag.device}", allowed=f"registers of {block.device}")
-        elif tag is not None and first is not None and tag.address != first.address + number:
-            found = f"{name} at address {tag.address}"
-            allowed = f"address {first.address + number}, so that the block has no gap"
-            yield Finding(path=(*path, number), found=found, allowed=allowed)
-        if name not in owners:
+        if name not in owners and not told:
             yield Finding(
                 path=(*path, number),
                 found=f"{name}, which is neither the heartbeat nor the register of an output",
@@ -113,3 +117,15 @@ def _block_registers(site: Site, block: OutputBlock) -> Findings:
                 advice="Declare the output.",
                 missing_from=frozenset({"outputs"}),
             )
+
+
+def _gap(path: KeyPath, site: Site, block: OutputBlock) -> Findings:
+    """The first register that does not follow the one before it; what comes after is not told again."""
+    tags = [site.tags.get(name) for name in block.registers]
+    for number, (before, tag) in enumerate(pairwise(tags), start=1):
+        one_device = before is not None and tag is not None and before.device == tag.device
+        if one_device and before and tag and tag.address != before.address + 1:
+            found = f"{block.registers[number]} at address {tag.address}"
+            allowed = f"address {before.address + 1}, so that the block has no gap"
+            yield Finding(path=(*path, number), found=found, allowed=allowed)
+            return

@@ -36,24 +36,31 @@ def tag_fits_table(site: Site) -> Findings:
 def manual_number(site: Site) -> Findings:
     """The number in the manual and the address on the wire must tell the same register."""
     for name, tag in site.tags.items():
-        device = site.devices.get(tag.device)
-        if device is None or not (tag.manual.isascii() and tag.manual.isdigit()):
-            continue
-        expected = int(tag.manual) - device.manual_counts_from
+        expected = _address_by_manual(tag, site)
         if expected != tag.address:
+            counts_from = site.devices[tag.device].manual_counts_from
             yield Finding(
                 path=("tags", name, "address"),
                 found=f"{tag.address} beside manual number {tag.manual}",
-                allowed=f"{expected}, since the manual of {tag.device} counts from {device.manual_counts_from}",
+                allowed=f"{expected}, since the manual of {tag.device} counts from {counts_from}",
                 advice="Correct the address or the manual number.",
             )
+
+
+def _address_by_manual(tag: Tag, site: Site) -> int:
+    """The address that the manual's number means; the tag's own where the manual has no plain number."""
+    device = site.devices.get(tag.device)
+    if device is None or not (tag.manual.isascii() and tag.manual.isdigit()):
+        return tag.address
+    return int(tag.manual) - device.manual_counts_from
 
 
 def overlapping_tags(site: Site) -> Findings:
     """Two tags may share registers only when they read them alike."""
     tables: dict[tuple[str, str], list[tuple[str, Tag]]] = defaultdict(list)
     for name, tag in site.tags.items():
-        tables[tag.device, tag.table].append((name, tag))
+        if _address_by_manual(tag, site) == tag.address:  # else that is the fault to mend first
+            tables[tag.device, tag.table].append((name, tag))
     for entries in tables.values():
         entries.sort(key=lambda entry: entry[1].address)
         first, above = entries[0]
