@@ -5,6 +5,7 @@ site folder is refused, 4 no field process answers.
 """
 
 import logging
+import math
 import sys
 import uuid
 from collections.abc import Awaitable, Callable, Iterator
@@ -94,7 +95,7 @@ def _processes(site: Path) -> list[Child]:
 @_folder_argument
 def field(site: Path) -> None:
     """Run the field process alone (what ``run`` starts; for a service manager)."""
-    from gateway.assembly import field_process  # noqa: PLC0415 - other commands need not load the drivers
+    from gateway.assembly.field_process import field_process  # noqa: PLC0415 - other commands need not load the drivers
 
     _log_to_terminal()
     with _explained():
@@ -105,7 +106,7 @@ def field(site: Path) -> None:
 @_folder_argument
 def uplink(site: Path) -> None:
     """Run the uplink process alone (what ``run`` starts; for a service manager)."""
-    from gateway.assembly import uplink_process  # noqa: PLC0415 - as above
+    from gateway.assembly.uplink_process import uplink_process  # noqa: PLC0415 - as above
 
     _log_to_terminal()
     with _explained():
@@ -169,16 +170,21 @@ def acknowledge(alarm: str, occurrence: int, person: str, site: Path) -> None:
 def grab(measured: tuple[str, ...], person: str, site: Path) -> None:
     """Enter a grab sample, such as ``turbidity_ntu=0.8 total_chlorine_mg_l=5.1``."""
     figures = dict(_figure(one) for one in measured)
+    if len(figures) < len(measured):
+        raise click.BadParameter("a quantity stands there twice; one sample has one figure for each")
     _request(site, Ask(id=_new_id(), action="grab_sample", measured=figures, person=person))
 
 
 def _figure(text: str) -> tuple[str, float]:
     name, equals, value = text.partition("=")
     try:
-        return name, float(value)
+        figure = float(value)
     except ValueError:
-        problem = "is not QUANTITY=VALUE" if not equals else f"has {value!r} where a number is wanted"
-        raise click.BadParameter(f"{text!r} {problem}; write for instance turbidity_ntu=0.8") from None
+        figure = math.nan
+    if not name or not math.isfinite(figure):
+        problem = f"has {value!r} where a number is wanted" if name and equals else "is not QUANTITY=VALUE"
+        raise click.BadParameter(f"{text!r} {problem}; write for instance turbidity_ntu=0.8")
+    return name, figure
 
 
 @main.command()

@@ -62,6 +62,11 @@ def utc_ms(at_ms: int) -> int:
     return at_ms - UTC_OFFSET_MS
 
 
+def local_time_of_utc(at_utc_ms: int) -> datetime:
+    """Local date and time of a moment in UTC milliseconds."""
+    return local_time(at_utc_ms + UTC_OFFSET_MS)
+
+
 def day_volume_m3(at_ms: int) -> float:
     """Inflow planned for the day."""
     day = local_time(at_ms)

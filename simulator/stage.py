@@ -127,7 +127,7 @@ class Stage:
         folder.mkdir(exist_ok=True)
         self._ready_file.unlink(missing_ok=True)
         script = self.script
-        arguments = ["--event", script.event, "--rate", f"{script.rate:g}", "--seed", str(script.seed)]
+        arguments = ["--event", script.event, "--rate", "1", "--seed", str(script.seed)]
         arguments += ["--ports", "free", "--folder", str(folder), "--start", script.start]
         self._plant = await self._launch("plant", "-m", "simulator", *arguments[: None if script.start else -2])
         await self._until(self._ready_file.exists, self._plant, "plant")
@@ -143,8 +143,14 @@ class Stage:
         return found
 
     async def start_gateway(self) -> None:
-        """Start the gateway, supervisor and all."""
+        """Start the gateway, supervisor and all; once its field process answers, the plant goes to the script's rate.
+
+        Raises:
+            StageError: it did not come up.
+        """
         self.gateway = await self._launch("gateway", "-m", "gateway", "run", str(self.site))
+        async with await self.field("stage"):
+            await self.control.ask(do="rate", rate=self.script.rate)
 
     async def _launch(self, name: str, *arguments: str) -> asyncio.subprocess.Process:
         with (self.folder / f"{name}.log").open("ab") as log:

@@ -246,7 +246,8 @@ def _state_of_a_tag(keys: ConditionKeys) -> Condition | None:
     if keys.bits is not None:
         return BitSet(tag=keys.bits.tag, mask=_mask(keys.bits.bits))
     if keys.no_change is not None:
-        return NoChange(tag=keys.no_change.tag, band=keys.no_change.band)
+        still = keys.no_change
+        return NoChange(tag=still.tag, band=still.band, after_ms=_ms(still.after_s))
     return BadQuality(tag=keys.bad_quality.tag) if keys.bad_quality is not None else None
 
 
@@ -276,6 +277,7 @@ def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRul
         hold_after_restart=interlock.hold_after_restart,
         exposure_flow=exposure.flow if exposure else "",
         exposure_volume_l=exposure.volume_l if exposure else 0.0,
+        exposure_stop=(exposure.stopped_by or "") if exposure else "",
     )
 
 

@@ -93,7 +93,7 @@ def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[fl
         watches=", ".join(_words(condition) for condition in cause.inputs) + delay[1],
         poll_s=max((_poll_s(condition, site) for condition in cause.inputs), default=0.0),
         reply_s=max((each.reply_timeout_s for each in lines), default=0.0),
-        delay_s=delay[0],
+        delay_s=delay[0] + max((_stillness_s(condition) for condition in cause.inputs), default=0.0),
         scan_s=site.site.scan_period_s,
         wait_s=line.reply_timeout_s + line.pause_s if line is not None else 0.0,
         write_s=line.reply_timeout_s if line is not None else 0.0,
@@ -107,6 +107,11 @@ def _poll_s(condition: ConditionKeys, site: Site) -> float:
     tags = [site.tags[tag] for tag in tags_of(condition)]
     polls = (tag.hurried_interval_s if hurried and tag.hurried_interval_s else tag.poll_interval_s for tag in tags)
     return max(polls, default=0.0)
+
+
+def _stillness_s(condition: ConditionKeys) -> float:
+    """Seconds a condition takes by itself before it holds."""
+    return condition.no_change.after_s if condition.no_change is not None else 0.0
 
 
 def _water_s(interlock: Interlock, site: Site) -> float | None:

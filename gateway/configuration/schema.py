@@ -288,6 +288,7 @@ class NoChangeKeys(Keys):
 
     tag: Name = Field(description="Tag that must move.")
     band: float = Field(default=0.0, ge=0, description="A movement of at most this much, in the tag's unit, is none.")
+    after_s: PositiveSeconds = Field(description="Seconds without a movement from which on the condition holds.")
 
 
 class BadQualityKeys(Keys):
@@ -333,7 +334,7 @@ class ConditionKeys(Keys):
     equals: EqualsKeys | None = Field(default=None, description="Holds at exactly one value.")
     bits: BitsKeys | None = Field(default=None, description="Holds while any of some bits stands.")
     mismatch: MismatchKeys | None = Field(default=None, description="Holds while command and feedback differ.")
-    no_change: NoChangeKeys | None = Field(default=None, description="Holds since the last movement.")
+    no_change: NoChangeKeys | None = Field(default=None, description="Holds while a tag stands still.")
     bad_quality: BadQualityKeys | None = Field(default=None, description="Holds while a tag has no usable value.")
     rate: LimitKeys | None = Field(default=None, description="Holds while the change per minute is above a limit.")
     deviation: DeviationKeys | None = Field(default=None, description="Holds while two tags differ.")
@@ -438,6 +439,9 @@ class Exposure(Keys):
 
     flow: Name = Field(description="Tag of the flow towards the output, in m3/h.")
     volume_l: float = Field(default=0.0, ge=0, description="Litres between the tap and the output.")
+    stopped_by: Name | None = Field(
+        default=None, description="Output whose safe level, once read back, ends the flow as well; null for none."
+    )
 
 
 class Interlock(Keys):

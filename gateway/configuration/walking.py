@@ -172,6 +172,9 @@ def _of_interlocks(site: Site) -> Iterator[Reference]:
         if interlock.exposure is not None:
             path = ("interlocks", name, "exposure", "flow")
             yield Reference(path=path, section="tags", name=interlock.exposure.flow)
+            if interlock.exposure.stopped_by is not None:
+                path = ("interlocks", name, "exposure", "stopped_by")
+                yield Reference(path=path, section="outputs", name=interlock.exposure.stopped_by)
 
 
 def _of_releases(site: Site) -> Iterator[Reference]:

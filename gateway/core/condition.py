@@ -332,7 +332,12 @@ def _ask_deviation(condition: Deviation, memory: Memory, view: View) -> Asked:
 def _ask_unproven(condition: Unproven, memory: Memory, view: View) -> Asked:
     commanded_ms = view.safe_since_ms.get(condition.output)
     verdict = view.verdict(condition.tag)
-    if commanded_ms is None or (isinstance(verdict, Number) and verdict.value == condition.expected):
+    if commanded_ms is None:
         return Asked(Answer.CLEAR, NOTHING)
-    since_ms = max(commanded_ms, running_since(memory.since_ms, view.now_ms))
+    if isinstance(verdict, Number) and verdict.value == condition.expected:
+        return Asked(Answer.CLEAR, Memory(value=float(commanded_ms)))  # proven since this command
+    if memory.since_ms is not None:
+        since_ms = max(commanded_ms, memory.since_ms)
+    else:
+        since_ms = view.now_ms if memory.value == commanded_ms else commanded_ms
     return Asked(Answer.IN, Memory(since_ms=since_ms), since_ms)

@@ -7,6 +7,7 @@ from gateway.core.request import Answer, Request
 from gateway.field.image import InputImage
 
 _NOT_TAKEN = "The decisions are too far behind to take a request. Nothing was changed; try again."
+_NOT_JUDGED = "Not judged in time, and it may still be. See the status before you ask again."
 _NOT_RECORDED = (
     "Judged, but the record cannot be written now, and what is not recorded has no effect that gives anything back. "
     "See the status before you ask again."
@@ -36,7 +37,9 @@ class AnswerDesk:
         try:
             return await asyncio.wait_for(answer, self._patience_s)
         except TimeoutError:
-            return Answer(request=request.id, granted=False, reason="not_recorded", text=_NOT_RECORDED)
+            judged = any(one.request == request.id for _, one in self._given)
+            reason, text = ("not_recorded", _NOT_RECORDED) if judged else ("not_judged", _NOT_JUDGED)
+            return Answer(request=request.id, granted=False, reason=reason, text=text)
         finally:
             del self._waiting[request.id]
 

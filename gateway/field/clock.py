@@ -26,6 +26,7 @@ _SHORTEST_REPLY_TIMEOUT_S = 0.25  # kernels and networks do not run faster becau
 _LONGEST_SLICE_S = 0.05  # a change of rate is noticed within this, real seconds
 _HELD_SLICE_S = 0.005  # while the plant stands still; 50 ms here would be 3 plant seconds late at 60 a second
 _TRUSTED_FROM_UTC_MS = 1_704_067_200_000  # 2024-01-01: an unset hardware clock starts far before
+_LOCK_ATTEMPTS, _LOCK_PAUSE_S = 20, 0.005
 _SETTLE_TURNS = 50  # turns of the event loop a manual clock grants before it moves on
 
 
@@ -233,18 +234,26 @@ def _map_page(path: Path) -> mmap.mmap:
         ) from fault
 
 
+def _locked(descriptor: int) -> bool:
+    """Take the lock. The simulator tests it for a moment now and then, so one refusal proves nothing."""
+    for _ in range(_LOCK_ATTEMPTS):
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            time.sleep(_LOCK_PAUSE_S)
+        else:
+            return True
+    return False
+
+
 class _LagPage:
     """The plant time of our last finished scan, and the lock that says we are alive."""
 
     def __init__(self, path: Path, scanned_ms: int) -> None:
         self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        try:
-            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as fault:
+        if not _locked(self._descriptor):
             os.close(self._descriptor)
-            raise ClockFault(
-                f"lag page {path} is locked: another field process runs on this clock; stop it first"
-            ) from fault
+            raise ClockFault(f"lag page {path} is locked: another field process runs on this clock; stop it first")
         os.ftruncate(self._descriptor, LAG_SIZE)
         self._map = mmap.mmap(self._descriptor, LAG_SIZE)
         self._sequence = 0

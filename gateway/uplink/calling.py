@@ -37,6 +37,7 @@ _LATE_FROM_MS = 120_000
 _TOLD_KEPT = 10_000
 _WAITING_MOST = 100
 _LOOK_S = 0.5
+_FLOOR_REAL_S = 1.0  # however fast the plant's clock runs, the field process answers few questions a second
 _CALLED = {"P1", "P2"}
 _COUNT = "events told"  # kept like a position: how many events have got a number
 _OVER = {"RTNUN", "NORM"}  # alarm states in which the condition is gone
@@ -131,12 +132,13 @@ class Calling:
         while True:
             try:
                 await self.walk.catch_up(link)
+                await self.walk.confirm(link)
             except (Held, StoreError) as error:
                 log.warning("messages wait %g s: %s", self._held_s, error)
                 await self._sleep(self._held_s)
-            await self.walk.confirm(link)
-            await self._sleep(self._every_s)
-            await asyncio.sleep(1.0)  # real: however fast the plant's clock runs
+            else:
+                await self._sleep(self._every_s)
+                await asyncio.sleep(_FLOOR_REAL_S)
 
     async def _tell_now(self, entry: JournalEntry) -> None:
         try:

@@ -516,8 +516,8 @@ SLIPS = (
     Slip(
         name="flow in another unit",
         file="protection.yaml",
-        old="exposure: {flow: FSP-201, volume_l: 5150} # from",
-        new="exposure: {flow: FIT-510S, volume_l: 5150} # from",
+        old="exposure: {flow: FSP-201, volume_l: 5150, stopped_by: feed} # from",
+        new="exposure: {flow: FIT-510S, volume_l: 5150, stopped_by: feed} # from",
         at="flow: FIT-510S",
         key="interlocks.I-01.exposure.flow",
         says=("m3/h",),

@@ -81,7 +81,7 @@ def test_the_interlocks_are_the_scenarios(loaded: LoadedSite) -> None:
     assert figures["I-01"] == [(Limit, 15_000, BadVote.ELSEWHERE), (Limit, 300_000, BadVote.ELSEWHERE)]
     assert figures["I-02"] == [(Limit, 120_000, BadVote.ELSEWHERE)]
     assert figures["I-05"] == [(BadQuality, 60_000, BadVote.TRIP)]
-    assert figures["I-05c"] == [(NoChange, 15_000, BadVote.TRIP), (BadQuality, 15_000, BadVote.TRIP)]
+    assert figures["I-05c"] == [(NoChange, 0, BadVote.TRIP), (BadQuality, 15_000, BadVote.TRIP)]
     assert figures["I-08"] == [(Unproven, 30_000, BadVote.TRIP)]
     assert rules["I-09"].causes[0].bad_trip_delay_ms == 1_800_000
     assert [id_ for id_, rule in rules.items() if not rule.latched] == ["I-10a", "I-13"]

@@ -2,9 +2,11 @@
 
 import asyncio
 import socket
+import subprocess
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import ExitStack, asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -338,6 +340,46 @@ def test_a_missing_certificate_is_reported_and_connecting_goes_on(tmp_path: Path
 
     asyncio.run(story())
     assert "ca.crt" in reports[0]
+
+
+def certificate(folder: Path, name: str, *, signed_by: str | None = None) -> Path:
+    """A key and a certificate for 127.0.0.1, of its own or of another's authority."""
+    new_key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-keyout", str(folder / f"{name}.key")]
+    authority = (
+        ["-CA", str(folder / f"{signed_by}.crt"), "-CAkey", str(folder / f"{signed_by}.key")] if signed_by else []
+    )
+    for_whom = ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
+    subprocess.run(
+        ["openssl", "req", "-x509", *new_key, *authority, *for_whom, "-out", str(folder / f"{name}.crt")],
+        check=True,
+        capture_output=True,
+    )
+    return folder / f"{name}.crt"
+
+
+def test_over_tls_the_broker_is_checked_and_our_own_certificate_is_shown(tmp_path: Path) -> None:
+    ours, strangers = certificate(tmp_path, "authority"), certificate(tmp_path, "stranger")
+    certificate(tmp_path, "broker", signed_by="authority")
+    client = certificate(tmp_path, "client", signed_by="authority")
+    shown = Tls(ca_file=ours, certificate_file=client, key_file=tmp_path / "client.key")
+    reports: list[str] = []
+
+    async def story(port: int) -> None:
+        async with connected(port, tls=shown) as publisher:
+            assert await publisher.deliver([event("one")]) == (Accepted(),)
+        for refused in (replace(shown, ca_file=strangers), Tls(ca_file=ours)):
+            reports.clear()
+            publisher = MqttPublisher(settings(port, tls=refused), report=reports.append)
+            trying = asyncio.ensure_future(publisher.connect())
+            await eventually(lambda: len(reports) >= 2)
+            trying.cancel()
+            await asyncio.wait([trying])
+            assert not publisher.connected
+            assert refused.certificate_file is None or "CERTIFICATE_VERIFY_FAILED" in reports[0]
+
+    files = (f"cafile {ours}", f"certfile {tmp_path}/broker.crt", f"keyfile {tmp_path}/broker.key")
+    with broker(tmp_path, *files, "require_certificate true") as running:
+        asyncio.run(story(running.port))
 
 
 @pytest.mark.parametrize(("failures", "full_s"), [(1, 1.0), (2, 2.0), (6, 32.0), (7, 60.0), (10_000, 60.0)])

@@ -214,6 +214,7 @@ def test_a_broker_killed_in_the_middle_gets_everything_at_least_once_and_in_orde
                 relay.refuses = True
                 hearing.expect_new_session()
                 await asyncio.to_thread(office.kill)
+                relay.cut()
                 await eventually(lambda: not running.publisher.connected)
                 await asyncio.to_thread(office.start)
                 await asyncio.to_thread(hearing.wait_subscribed)

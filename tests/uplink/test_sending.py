@@ -174,3 +174,30 @@ def test_a_real_connection_that_a_parcel_ends_is_survived(tmp_path: Path) -> Non
         hearing.until(lambda heard: heard.body == b"d")
     assert [one.label for one in aside] == ["poison"]
     assert list(dict.fromkeys(heard.body for heard in hearing.heard)) == [b"a", b"b", b"c", b"d"]
+
+
+@needs_mosquitto
+def test_a_message_above_a_limit_the_broker_did_not_state_does_not_stop_those_behind_it(tmp_path: Path) -> None:
+    """Such a broker answers with a code the client library calls malformed, and the connection ends, each time."""
+    aside: list[SetAside] = []
+
+    async def story(port: int) -> None:
+        async with asyncio.timeout(PATIENCE_S):
+            publisher = MqttPublisher(
+                MqttSettings(
+                    host="127.0.0.1",
+                    port=port,
+                    client_id="gw",
+                    topic_prefix="p/m",
+                    backoff=Backoff(first_s=0.01, ceiling_s=0.05),
+                )
+            )
+            sending = Sender(publisher, greeting=lambda: HELLO, on_set_aside=aside.append)
+            await sending.send([parcel(t) for t in ("a", "large" * 200, "b")], Urgency.ALARMS)
+            await publisher.close()
+
+    with broker(tmp_path, "message_size_limit 500") as running, listener(running.port, topic="p/m/event") as hearing:
+        asyncio.run(story(running.port))
+        hearing.until(lambda heard: heard.body == b"b")
+    assert [one.label for one in aside] == ["large" * 200]
+    assert list(dict.fromkeys(heard.body for heard in hearing.heard)) == [b"a", b"b"]

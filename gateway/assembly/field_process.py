@@ -1,14 +1,13 @@
-"""The one place where the objects of a process are made and wired, one function a process."""
+"""The process at the plant. Nothing in it knows a network to the outside."""
 
 import asyncio
 import logging
-import signal
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from random import Random
 
 from gateway import __version__
+from gateway.assembly.life import FAILED, clock_of, stopped_by_signals, until_its_end
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.reading import canonical_text
 from gateway.configuration.schema import OutputBlock as OutputBlockKeys
@@ -20,7 +19,7 @@ from gateway.field.actuation import Actuation, OutputBlock
 from gateway.field.answering import AnswerDesk
 from gateway.field.backoff import BackOff
 from gateway.field.beginning import begin
-from gateway.field.clock import Clock, PageClock, SystemClock, boot_id
+from gateway.field.clock import Clock, boot_id
 from gateway.field.image import InputImage
 from gateway.field.polling import Poller
 from gateway.field.recording import Identity, Recorder
@@ -31,10 +30,8 @@ from gateway.local.messages import Hello
 from gateway.store import configurations
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT
-from gateway.uplink.process import run_uplink
 
 DATABASE = "plant.db"
-FAILED = 1  # exit code: a part ended by itself
 
 _RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
 
@@ -44,58 +41,21 @@ _log = logging.getLogger(__name__)
 def field_process(folder: Path) -> int:
     """The process at the plant, until a signal. Returns the exit code.
 
+    When the clock page, the store or the socket is taken or broken, the log says so.
+
     Raises:
         Refused: the site folder cannot be used.
-        ClockFault, StoreError, SocketRefused: something it needs is taken or broken; the text says what.
     """
     loaded = load_site(folder)
-    return asyncio.run(_run_field(loaded))
+    return until_its_end(lambda: _run(loaded))
 
 
-async def _run_field(loaded: LoadedSite) -> int:
+async def _run(loaded: LoadedSite) -> int:
     parts = field_parts(loaded, clock_of(loaded, field_process=True))
     stopped = asyncio.Event()
-    with _stopped_by_signals(stopped.set):
+    with stopped_by_signals(stopped.set):
         in_order = await run(parts, stopped, ready=lambda: _log.info("field process of %s runs", loaded.site.site.id))
     return 0 if in_order else FAILED
-
-
-def uplink_process(folder: Path) -> int:
-    """The process towards the outside, until a signal. Returns the exit code.
-
-    Raises:
-        Refused: the site folder cannot be used, or a secret is not to be had.
-        ClockFault, StoreError: something it needs is taken or broken; the text says what.
-    """
-    loaded = load_site(folder)
-    return asyncio.run(_run_uplink(loaded))
-
-
-async def _run_uplink(loaded: LoadedSite) -> int:
-    clock = clock_of(loaded)
-    stopped = asyncio.Event()
-    with _stopped_by_signals(stopped.set):
-        await run_uplink(loaded, now=clock.now, sleep=clock.sleep, stop=stopped)
-    clock.close()
-    return 0
-
-
-def clock_of(loaded: LoadedSite, *, field_process: bool = False) -> Clock:
-    """Real time, or the simulated plant's where the site names its clock page."""
-    page = loaded.site.place.simulated_clock
-    return SystemClock() if page is None else PageClock(loaded.resolve(page), field_process=field_process)
-
-
-@contextmanager
-def _stopped_by_signals(stop: Callable[[], None]) -> Iterator[None]:
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop)
-    try:
-        yield
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)
 
 
 def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:

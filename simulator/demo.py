@@ -1,0 +1,264 @@
+"""``python -m simulator.demo EVENT``: a trip, from the water to the office, told on the terminal as it happens.
+
+Starts a stand-in for the district office, the simulated plant and the gateway;
+plays one scripted event; ends by itself with a summary, and tells where the
+record lies. An interrupt stops everything in order, the permission withdrawn.
+"""
+
+import argparse
+import asyncio
+import shutil
+import signal
+import sys
+import tempfile
+from collections.abc import AsyncIterator, Coroutine
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from gateway.local.client import FieldClient, FieldError
+from gateway.local.messages import JournalEntry, LiveEvent, Values
+from simulator import narrator
+from simulator.almanac import local_time_of_utc, utc_ms
+from simulator.events import EVENTS
+from simulator.office import Heard, Office, OfficeError
+from simulator.site import Office as OfficeAddress
+from simulator.stage import Script, Stage, StageError
+from simulator.visitor import Visitor
+
+EXIT_FINE, EXIT_STORY_BROKEN, EXIT_CANNOT_START, EXIT_INTERRUPTED = 0, 1, 3, 130
+_ENDS_WITHIN_S = 290.0  # real; the demo promises less than five minutes
+_LONGEST_FOLDER = 80  # characters, so that the local socket's path fits
+_LOOK_AGAIN_S = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """What has to be seen of an event for its story to be whole.
+
+    Args:
+        trips: interlocks, in the order in which they trip.
+        message: words of the message that has to reach the office.
+        goes_on_s: plant seconds after the event at which the story ends.
+    """
+
+    trips: tuple[str, ...]
+    message: str
+    goes_on_s: float
+
+
+PLOTS = {
+    "E01": Plot(trips=("I-01",), message="filter water cloudy", goes_on_s=1_500),
+    "E03": Plot(trips=("I-05",), message="cannot be trusted", goes_on_s=420),
+    "E03b": Plot(trips=("I-05",), message="cannot be trusted", goes_on_s=1_020),
+    "E13": Plot(trips=("I-02", "I-08"), message="did not move", goes_on_s=480),
+}
+
+
+@dataclass
+class Story:
+    """What has been seen and told."""
+
+    plot: Plot
+    turbidity_ntu: float = 0.0
+    trips: list[str] = field(default_factory=list)
+    messages: list[str] = field(default_factory=list)
+    exposures: list[JournalEntry] = field(default_factory=list)
+    said: dict[str, str] = field(default_factory=dict)  # by tag, so that nothing is told twice in a row
+    entries: int = 0
+    released: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """Everything the plot asks for has been seen."""
+        told = any(self.plot.message in text for text in self.messages)
+        return self.released and told and [one for one in self.trips if one in self.plot.trips] == [*self.plot.trips]
+
+
+class Demo:
+    """One showing.
+
+    Args:
+        script: what is played.
+        folder: of this showing.
+    """
+
+    def __init__(self, script: Script, folder: Path) -> None:
+        self.script, self.folder = script, folder
+        self.story = Story(PLOTS[script.event])
+        self._loop = asyncio.get_running_loop()
+        self._now_utc_ms = utc_ms(EVENTS[script.event].starts_ms)
+
+    def say(self, who: str, text: str) -> None:
+        """One line of the story, with plant time."""
+        clock = local_time_of_utc(self._now_utc_ms).strftime("%a %H:%M:%S")
+        sys.stdout.write(f"{clock}  {who:<8} {text}\n")
+        sys.stdout.flush()
+
+    async def play(self) -> dict[str, Any]:
+        """Play it. Returns what was true at the end, once everything has stopped.
+
+        Raises:
+            StageError, OfficeError: something did not come up.
+        """
+        with Office(folder=self.folder / "office", on_heard=self._from_thread) as office:
+            async with Stage(self.folder, self.script, OfficeAddress(port=office.port)) as stage:
+                event = EVENTS[self.script.event]
+                self.say("demo", f"event {event.name}: {event.says}")
+                self.say(
+                    "demo", f"{self.script.rate:g} plant seconds a second; the event strikes after an hour of plant"
+                )
+                await stage.start_gateway()
+                async with await stage.field("demo") as gateway:
+                    await self._watch(stage, gateway)
+                self.say("demo", "the story is told; stopping the gateway")
+                await stage.stop_gateway()
+                return {**await stage.control.truth(), "doubles": office.doubles}
+
+    async def _watch(self, stage: Stage, gateway: FieldClient) -> None:
+        visitor = Visitor(gateway, stage.control, lambda text: self.say("visitor", text))
+        for output in (await gateway.status()).outputs:
+            self.say("gateway", narrator.standing(output))
+        async with _alongside(self._listen(gateway), self._visit(visitor)):
+            while True:
+                since_s = float((await stage.control.truth())["since_event_s"])
+                if since_s >= self.story.plot.goes_on_s:
+                    return
+                await asyncio.sleep(_LOOK_AGAIN_S)
+
+    async def _visit(self, visitor: Visitor) -> None:
+        self.say("visitor", "reads the displays and waits for half an hour of good readings")
+        answer = await visitor.release_when_ready("product")
+        self.story.released = answer.granted
+
+    async def _listen(self, gateway: FieldClient) -> None:
+        async for news in gateway.watch():
+            if isinstance(news, LiveEvent):
+                self._tell_event(news.entry)
+            elif isinstance(news, Values):
+                self._tell_values(news)
+
+    def _tell_event(self, entry: JournalEntry) -> None:
+        self._now_utc_ms = max(self._now_utc_ms, entry.utc_ms)
+        self.story.entries = max(self.story.entries, entry.n)
+        if entry.kind == "trip":
+            self.story.trips.append(entry.subject)
+        if entry.kind == "exposure":
+            self.story.exposures.append(entry)
+        text = narrator.sentence(entry)
+        if text:
+            self.say("gateway", text)
+
+    def _tell_values(self, news: Values) -> None:
+        self._now_utc_ms = max(self._now_utc_ms, news.utc_ms)
+        for value in news.values:
+            if value.tag == "AIT-510" and value.value is not None:
+                text = narrator.step_up(self.story.turbidity_ntu, value.value)
+                self.story.turbidity_ntu = value.value
+            else:
+                text = narrator.position(value)
+            if text and self.story.said.get(value.tag) != text:
+                self.say("plant", text)
+            self.story.said[value.tag] = text
+
+    def _from_thread(self, heard: Heard) -> None:
+        if heard.topic.endswith("/message") and not heard.double:
+            self._loop.call_soon_threadsafe(self._tell_message, str(heard.content["text"]))
+
+    def _tell_message(self, text: str) -> None:
+        self.story.messages.append(text)
+        self.say("office", f"message received: {text}")
+
+
+@asynccontextmanager
+async def _alongside(*works: Coroutine[None, None, None]) -> AsyncIterator[None]:
+    """Run works beside the block; the first one that fails ends the block, and its error comes out."""
+    try:
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(work) for work in works]
+            yield
+            for task in tasks:
+                task.cancel()
+    except* (StageError, FieldError) as faults:
+        fault = faults.exceptions[0]
+        raise StageError(str(fault)) from fault
+
+
+def _summary(demo: Demo, truth: dict[str, Any]) -> str:
+    story = demo.story
+    passed = ", ".join(f"{one.subject}: {one.facts['passed_l']:g} L" for one in story.exposures) or "nothing to count"
+    return "\n".join(
+        [
+            "",
+            "Summary",
+            f"  tripped                                  {', '.join(story.trips) or 'nothing'}",
+            f"  water into the product tank (true)       {truth['into_tank_l']:.0f} L",
+            f"  of it out of limits (true)               {truth['out_of_limits_into_tank_l']:.1f} L",
+            f"  may have passed, as the gateway reckons  {passed}",
+            f"  permission at the end (true)             {'GIVEN' if truth['permitted'] else 'withdrawn'}",
+            f"  valve XV-901 at the end (true)           {_valve(truth)}",
+            f"  messages to people                       {len(story.messages)}; doubles at the office: {truth['doubles']}",
+            f"  journal                                  {story.entries} lines",
+            f"  record                                   {demo.folder / 'site' / 'record'}",
+            f"  what the office received                 {demo.folder / 'office' / 'office.jsonl'}",
+            "",
+            f"The story is {'whole' if story.whole else 'NOT WHOLE: see gateway.log and plant.log beside the record'}.",
+            "Invented plant. Supervisory only: hard-wired and local protection stays; local codes decide.",
+        ]
+    )
+
+
+def _valve(truth: dict[str, Any]) -> str:
+    if truth["proven_divert"]:
+        return "proven at divert"
+    return "proven at product" if truth["proven_product"] else "between its limit switches"
+
+
+def _folder(event: str) -> Path:
+    """A fresh folder for this showing, below the current one unless that is too long for a socket's path."""
+    below = Path.cwd() / "demo-record" / event
+    if len(str(below)) > _LONGEST_FOLDER:
+        return Path(tempfile.mkdtemp(prefix="demo-record-"))
+    shutil.rmtree(below, ignore_errors=True)
+    return below
+
+
+async def _show(script: Script) -> int:
+    demo = Demo(script, _folder(script.event))
+    playing = asyncio.create_task(demo.play())
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, playing.cancel)
+    try:
+        async with asyncio.timeout(_ENDS_WITHIN_S):
+            truth = await playing
+    except asyncio.CancelledError:
+        sys.stdout.write("\nstopped: the gateway withdrew its permission, and everything has ended\n")
+        return EXIT_INTERRUPTED
+    sys.stdout.write(_summary(demo, truth) + "\n")
+    return EXIT_FINE if demo.story.whole else EXIT_STORY_BROKEN
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m simulator.demo", description="A trip, from the water to the office."
+    )
+    parser.add_argument("event", nargs="?", choices=PLOTS, default="E01", help="what goes wrong (default E01)")
+    parser.add_argument("--rate", type=float, default=60.0, help="plant seconds a second, 20 to 60 (default 60)")
+    parser.add_argument("--seed", type=int, default=1, help="of the plant's noise (default 1)")
+    return parser
+
+
+def main() -> int:
+    """Show one event. Returns the exit code."""
+    arguments = _parser().parse_args()
+    script = Script(event=arguments.event, rate=arguments.rate, seed=arguments.seed)
+    try:
+        return asyncio.run(_show(script))
+    except (StageError, OfficeError, FieldError, OSError, TimeoutError) as fault:
+        sys.stderr.write(f"the demo cannot go on: {str(fault) or 'it took too long'}\n")
+        return EXIT_CANNOT_START
+
+
+if __name__ == "__main__":
+    sys.exit(main())

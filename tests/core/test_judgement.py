@@ -1,0 +1,255 @@
+"""Requests of people: what is refused with which reason, and that a refusal leaves nothing behind."""
+
+import math
+
+import pytest
+
+from gateway.core.judgement import SENTENCES
+from gateway.core.outcome import EventKind
+from gateway.core.request import Action
+from tests.core.plants import GOOD_GRAB, Bench
+
+SUBJECT_OF = {
+    Action.ACKNOWLEDGE: "TURB-HIGH",
+    Action.RESET: "TURB-BAD",
+    Action.SHELVE: "TURB-HIGH",
+    Action.UNSHELVE: "TURB-HIGH",
+    Action.TAKE_OUT_OF_SERVICE: "TURB-HIGH",
+    Action.RETURN_TO_SERVICE: "TURB-HIGH",
+    Action.BYPASS: "I-TURB",
+    Action.END_BYPASS: "I-TURB",
+    Action.RELEASE: "product",
+    Action.GRAB_SAMPLE: "",
+}
+WANT_A_REASON = (Action.SHELVE, Action.TAKE_OUT_OF_SERVICE, Action.BYPASS, Action.RELEASE)
+
+
+def settled() -> Bench:
+    bench = Bench()
+    bench.controlled()
+    bench.run(61)
+    return bench
+
+
+def decisions(bench: Bench) -> object:
+    state = bench.state
+    return state.alarms, state.interlocks, state.outputs, state.grab, state.offer
+
+
+@pytest.mark.parametrize("action", Action)
+def test_nobody_may_ask_for_anything(action: Action) -> None:
+    bench = settled()
+    before = decisions(bench)
+    answer = bench.ask(action, SUBJECT_OF[action], person="", duration_ms=60_000, measured=GOOD_GRAB)
+    assert (answer.granted, answer.reason) == (False, "nobody")
+    assert decisions(bench) == before
+    refused = bench.found(EventKind.REQUEST_REFUSED)[-1]
+    assert (refused.reason, refused.facts["action"]) == ("nobody", action.value)
+
+
+@pytest.mark.parametrize("action", [one for one in Action if one is not Action.GRAB_SAMPLE])
+def test_what_does_not_exist_cannot_be_asked_for(action: Action) -> None:
+    bench = settled()
+    before = decisions(bench)
+    answer = bench.ask(action, "NO-SUCH-THING", duration_ms=60_000)
+    assert (answer.granted, answer.reason) == (False, "unknown_subject")
+    assert decisions(bench) == before
+
+
+@pytest.mark.parametrize("action", WANT_A_REASON)
+@pytest.mark.parametrize("reason", ["", "  "])
+def test_what_takes_protection_away_wants_a_reason(action: Action, reason: str) -> None:
+    bench = settled()
+    before = decisions(bench)
+    answer = bench.ask(action, SUBJECT_OF[action], reason=reason, duration_ms=60_000)
+    assert (answer.granted, answer.reason) == (False, "no_reason")
+    assert decisions(bench) == before
+
+
+def test_every_answer_names_its_request_and_every_entry_names_person_role_and_origin() -> None:
+    bench = settled()
+    answer = bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=60_000, reason="cleaning the cell")
+    event = bench.found(EventKind.SHELVE)[-1]
+    assert answer.granted
+    assert event.person == "VISITOR-OP"
+    assert event.facts == {
+        "request": answer.request,
+        "role": "VISITOR-OP",
+        "origin": "local",
+        "duration_s": 60.0,
+        "because": "cleaning the cell",
+    }
+
+
+# --- alarms -------------------------------------------------------------------------------------------------------
+
+
+def test_alarm_requests_that_do_not_fit_the_state_are_refused_with_their_reason() -> None:
+    bench = settled()
+    assert bench.ask(Action.ACKNOWLEDGE, "TURB-HIGH").reason == "nothing_to_ack"
+    assert bench.ask(Action.RESET, "TURB-BAD").reason == "nothing_latched"
+    assert bench.ask(Action.UNSHELVE, "TURB-HIGH").reason == "not_shelved"
+    assert bench.ask(Action.RETURN_TO_SERVICE, "TURB-HIGH").reason == "already_so"
+    assert bench.ask(Action.SHELVE, "STUCK", duration_ms=60_000).reason == "not_allowed"
+    assert bench.ask(Action.SHELVE, "TURB-HIGH").reason == "no_duration"
+    assert bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=28_800_001).reason == "too_long"
+    assert bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=60_000).granted
+    assert bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=60_000).reason == "already_shelved"
+    assert bench.ask(Action.ACKNOWLEDGE, "TURB-HIGH").reason == "hidden"
+
+
+def test_an_acknowledgement_of_an_older_occurrence_is_refused() -> None:
+    bench = settled()
+    for _ in range(2):
+        bench.read(TURB=6.0)
+        bench.run(6)
+        bench.read(TURB=0.5)
+        bench.run(1)
+    assert bench.ask(Action.ACKNOWLEDGE, "TURB-HIGH", occurrence=1).reason == "old_occurrence"
+    assert bench.ask(Action.ACKNOWLEDGE, "TURB-HIGH", occurrence=2).granted
+
+
+def test_an_unshelved_alarm_that_stands_sounds_at_once() -> None:
+    bench = settled()
+    bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=600_000)
+    bench.read(TURB=6.0)
+    bench.run(10)
+    assert not bench.found(EventKind.ALARM, "TURB-HIGH")
+    bench.ask(Action.UNSHELVE, "TURB-HIGH")
+    assert len(bench.found(EventKind.ALARM, "TURB-HIGH")) == 1
+
+
+def test_out_of_service_hides_until_somebody_ends_it() -> None:
+    bench = settled()
+    assert bench.ask(Action.TAKE_OUT_OF_SERVICE, "TURB-HIGH").granted
+    assert bench.ask(Action.TAKE_OUT_OF_SERVICE, "TURB-HIGH").reason == "already_so"
+    bench.read(TURB=6.0)
+    bench.run(100)
+    assert not bench.found(EventKind.ALARM, "TURB-HIGH")
+    assert bench.ask(Action.RETURN_TO_SERVICE, "TURB-HIGH").granted
+    assert bench.found(EventKind.ALARM, "TURB-HIGH")
+
+
+# --- interlocks ---------------------------------------------------------------------------------------------------
+
+
+def test_bypass_requests_are_refused_with_the_first_reason_that_applies() -> None:
+    bench = settled()
+    assert bench.ask(Action.BYPASS, "I-VALVE", duration_ms=60_000).reason == "not_allowed"
+    assert bench.ask(Action.BYPASS, "I-TURB").reason == "no_duration"
+    assert bench.ask(Action.BYPASS, "I-TURB", duration_ms=28_800_001).reason == "too_long"
+    assert bench.ask(Action.END_BYPASS, "I-TURB").reason == "not_bypassed"
+    assert bench.ask(Action.BYPASS, "I-TURB", duration_ms=60_000).granted
+    assert bench.ask(Action.BYPASS, "I-TURB", duration_ms=60_000).reason == "already_bypassed"
+    assert bench.ask(Action.END_BYPASS, "I-TURB").granted
+    bench.read(TURB=12.0)
+    bench.run(16)
+    assert bench.ask(Action.BYPASS, "I-TURB", duration_ms=60_000).reason == "tripped"
+
+
+def test_an_interlock_of_an_output_that_is_released_cannot_be_reset_past_the_release() -> None:
+    bench = settled()
+    bench.read(TURB=12.0)
+    bench.run(16)
+    assert bench.ask(Action.RESET, "I-TURB").reason == "cause_present"
+    bench.read(TURB=0.5)
+    bench.run(100)
+    assert bench.ask(Action.RESET, "I-TURB").reason == "with_its_output"
+    assert bench.ask(Action.RESET, "I-CHLORINE").reason == "not_tripped"
+    assert bench.state.interlocks["I-TURB"].tripped
+
+
+# --- grab samples -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("measured", "reason"),
+    [
+        pytest.param({}, "no_figures", id="nothing"),
+        pytest.param({"turbidity_ntu": math.nan}, "no_figures", id="not a number"),
+        pytest.param({"turbidity_ntu": math.inf}, "no_figures", id="infinite"),
+        pytest.param({"turbidity_ntu": -0.1}, "no_figures", id="negative"),
+        pytest.param({"turbidity_ntu": 0.8, "colour": 1.0}, "unknown_quantity", id="unknown quantity"),
+    ],
+)
+def test_a_sample_that_is_not_whole_is_not_taken(measured: dict[str, float], reason: str) -> None:
+    bench = settled()
+    answer = bench.ask(Action.GRAB_SAMPLE, measured=measured)
+    assert (answer.granted, answer.reason) == (False, reason)
+    assert "turbidity_ntu, total_chlorine_mg_l" in answer.text
+    assert bench.state.grab is None
+    facts = bench.found(EventKind.GRAB_REFUSED)[-1].facts
+    assert all(not isinstance(fact, float) or math.isfinite(fact) for fact in facts.values())
+
+
+def test_a_newer_sample_takes_the_place_of_an_older_one() -> None:
+    bench = settled()
+    assert bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB).granted
+    assert bench.ask(Action.GRAB_SAMPLE, measured={**GOOD_GRAB, "turbidity_ntu": 3.0}).granted
+    assert bench.ask(Action.RELEASE, "product").reason == "not_ready"
+
+
+# --- the two steps of a release -----------------------------------------------------------------------------------
+
+
+def offered() -> tuple[Bench, int]:
+    bench = settled()
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    answer = bench.ask(Action.RELEASE, "product")
+    assert answer.granted
+    assert answer.confirm > 0
+    return bench, answer.confirm
+
+
+def test_a_number_that_was_not_offered_releases_nothing() -> None:
+    bench, confirm = offered()
+    answer = bench.ask(Action.RELEASE, "product", confirm=confirm + 1)
+    assert (answer.granted, answer.reason, bench.level("product")) == (False, "offer_gone", "withdrawn")
+
+
+def test_the_offer_of_another_person_releases_nothing() -> None:
+    bench, confirm = offered()
+    answer = bench.ask(Action.RELEASE, "product", confirm=confirm, person="DUTY-MGR", role="DUTY-MGR")
+    assert (answer.granted, answer.reason, bench.level("product")) == (False, "offer_gone", "withdrawn")
+
+
+def test_an_offer_of_one_output_does_not_release_another() -> None:
+    bench, confirm = offered()
+    answer = bench.ask(Action.RELEASE, "feed", confirm=confirm)
+    assert (answer.granted, answer.reason) == (False, "nothing_to_release")
+
+
+def test_an_offer_ends_with_its_time_and_not_before() -> None:
+    bench, confirm = offered()
+    bench.run(119)
+    assert bench.ask(Action.RELEASE, "product", confirm=confirm).granted
+    late, confirm = offered()
+    late.run(120)
+    answer = late.ask(Action.RELEASE, "product", confirm=confirm)
+    assert (answer.granted, answer.reason, late.level("product")) == (False, "offer_gone", "withdrawn")
+
+
+def test_an_offer_releases_once() -> None:
+    bench, confirm = offered()
+    assert bench.ask(Action.RELEASE, "product", confirm=confirm).granted
+    bench.read(TURB=12.0)
+    bench.run(16)
+    bench.read(TURB=0.5)
+    bench.run(61)
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    assert bench.ask(Action.RELEASE, "product", confirm=confirm).reason == "offer_gone"
+
+
+def test_what_is_not_held_cannot_be_released() -> None:
+    bench = Bench()
+    bench.deliver()
+    bench.read(ZSC=1.0)
+    assert bench.ask(Action.RELEASE, "product").reason == "nothing_to_release"
+
+
+def test_every_refusal_has_a_sentence_for_the_person() -> None:
+    bench = settled()
+    for action in Action:
+        answer = bench.ask(action, SUBJECT_OF[action], person="")
+        assert answer.text == SENTENCES[answer.reason]
+    assert all(sentence.endswith(".") for sentence in SENTENCES.values())
