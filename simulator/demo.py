@@ -198,7 +198,7 @@ def _summary(demo: Demo, truth: dict[str, Any]) -> str:
             f"  may have passed, as the gateway reckons  {passed}",
             f"  permission at the end (true)             {'GIVEN' if truth['permitted'] else 'withdrawn'}",
             f"  valve XV-901 at the end (true)           {_valve(truth)}",
-            f"  messages to people                       {len(story.messages)}; doubles at the office: {truth['doubles']}",
+            f"  messages to people                       {len(story.messages)} (doubles: {truth['doubles']})",
             f"  journal                                  {story.entries} lines",
             f"  record                                   {demo.folder / 'site' / 'record'}",
             f"  what the office received                 {demo.folder / 'office' / 'office.jsonl'}",

@@ -20,6 +20,7 @@ from gateway.field.answering import AnswerDesk
 from gateway.field.backoff import BackOff
 from gateway.field.beginning import begin
 from gateway.field.clock import Clock, boot_id
+from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
 from gateway.field.polling import Poller
 from gateway.field.recording import Identity, Recorder
@@ -33,6 +34,7 @@ from gateway.store.migrations import PLANT
 
 DATABASE = "plant.db"
 
+_READERS = ("mqtt", "calling")  # whose positions are kept; the first must have a reading before it may go
 _RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
 
 _log = logging.getLogger(__name__)
@@ -102,7 +104,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         tell=telling.tell,
         answer=desk.answered,
     )
-    history = History(database)
+    history = History(database, _READERS)
     telling.server = Server(
         path=loaded.resolve(loaded.site.place.socket),
         hello=lambda: _hello(loaded, database, clock),
@@ -118,12 +120,21 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         database=database,
         scanner=scanner,
         recorder=recorder,
+        housekeeper=Housekeeper(database=database, keeping=_keeping(loaded), clock=clock),
         desk=desk,
         pollers=pollers,
         actuation=actuation,
         server=telling.server,
     )
     return parts
+
+
+def _keeping(loaded: LoadedSite) -> Keeping:
+    return Keeping(
+        readers=_READERS[:1] if loaded.site.uplink.mqtt is not None else (),
+        keep_days=loaded.site.site.keep_days,
+        limit_bytes=round(loaded.site.place.record_limit_mb * 1_000_000),
+    )
 
 
 def _keep_configuration(database: Database, loaded: LoadedSite) -> None:

@@ -65,6 +65,9 @@ class SiteKeys(Keys):
     clock_step_s: float = Field(
         default=1.0, gt=0, le=3600, description="A jump of the wall clock of at least this many seconds is journaled."
     )
+    keep_days: float = Field(
+        default=400.0, ge=1, le=36_500, description="Days for which readings stay on the site controller at least."
+    )
     offer_s: float = Field(
         default=120.0, ge=10, le=900, description="Seconds in which the second step of a release must follow the first."
     )
@@ -78,6 +81,12 @@ class Place(Keys):
     )
     socket: Text = Field(
         default="record/field.sock", description="Path of the local socket, absolute or relative to the site folder."
+    )
+    record_limit_mb: float = Field(
+        default=4_000.0,
+        ge=50,
+        le=1_000_000,
+        description="Megabytes the record may use before readings that are old and delivered are let go.",
     )
     simulated_clock: Text | None = Field(
         default=None, description="Clock page of a simulated plant; null for the real clock."

@@ -167,7 +167,7 @@ def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding
         holding: whether the tag's hold stands now; such a sample is never evaluated.
     """
     stamp_ms = min(sample.source_utc_ms, now.utc_ms) if _from_future(rule, sample, now) else sample.source_utc_ms
-    if stamp_ms <= state.newest_utc_ms or _belated(rule, stamp_ms, now):
+    if stamp_ms <= state.newest_utc_ms or _belated(rule, stamp_ms, sample.arrived):
         return state
     if holding:
         return replace(state, newest_utc_ms=stamp_ms)
@@ -178,8 +178,9 @@ def _from_future(rule: TagRule, sample: Sample, now: Tick) -> bool:
     return sample.source_utc_ms > now.utc_ms + rule.max_future_ms
 
 
-def _belated(rule: TagRule, stamp_ms: int, now: Tick) -> bool:
-    return rule.stale_after_ms is not None and now.utc_ms - stamp_ms >= rule.stale_after_ms
+def _belated(rule: TagRule, stamp_ms: int, arrived: Tick) -> bool:
+    """Old already when it arrived, by the wall clock of that moment: one set since then makes no sample old."""
+    return rule.stale_after_ms is not None and arrived.utc_ms - stamp_ms >= rule.stale_after_ms
 
 
 def _evaluated(rule: TagRule, state: TagState, sample: Sample) -> TagState:
@@ -188,7 +189,7 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample) -> TagState:
     if not isinstance(sample.reading, Number):
         return state
     value = sample.reading.value
-    if state.moved_value is None or abs(value - state.moved_value) > rule.frozen_band:
+    if state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band:
         state = replace(state, moved_ms=arrived_ms, moved_value=value)
     if not _usable(rule, sample.reading):
         return state

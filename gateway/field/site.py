@@ -6,7 +6,7 @@ permissions are withdrawn, and the supervisor starts the process anew.
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 
@@ -17,6 +17,7 @@ from gateway.field.actuation import Actuation
 from gateway.field.answering import AnswerDesk
 from gateway.field.clock import Clock
 from gateway.field.connection import Peer
+from gateway.field.housekeeping import Housekeeper
 from gateway.field.image import InputImage
 from gateway.field.polling import Poller
 from gateway.field.recording import Recorder
@@ -72,6 +73,7 @@ class Parts:
     database: Database
     scanner: Scanner
     recorder: Recorder
+    housekeeper: Housekeeper
     desk: AnswerDesk
     pollers: Sequence[Poller]
     actuation: Actuation | None
@@ -79,10 +81,16 @@ class Parts:
 
 
 class History:
-    """Chunks of the record for readers of the local socket, and how far each of them has confirmed."""
+    """Chunks of the record for readers of the local socket, and how far each of them has confirmed.
 
-    def __init__(self, database: Database) -> None:
+    Args:
+        database: the plant's store.
+        readers: who may confirm; what they have confirmed may one day be let go.
+    """
+
+    def __init__(self, database: Database, readers: Collection[str]) -> None:
         self._database = database
+        self._readers = frozenset(readers)
 
     def read(self, stream: str, after_n: int, store: str, limit_bytes: int) -> HistoryPart:
         """See ``serving.ReadHistory``; in the history thread.
@@ -103,6 +111,9 @@ class History:
 
     def confirm(self, _peer: Peer, confirm: Confirm) -> None:
         """A named reader has delivered everything up to here."""
+        if confirm.reader not in self._readers:
+            _log.warning("%s is no reader of this site; its position is not kept", confirm.reader)
+            return
         store = self._database.opened.store
 
         def keep(transaction: Reader) -> None:
@@ -133,6 +144,8 @@ def _notes(parts: Parts) -> list[str]:
         notes.append("the record cannot be written; nothing is given back until it can")
     if not now.utc_trusted:
         notes.append("the clock is not trusted; times may be wrong")
+    if parts.housekeeper.over_limit:
+        notes.append("the record is larger than its limit, and nothing of it may be let go yet")
     if parts.actuation is None:
         notes.append("observe-only: this site declares no output, nothing is written")
     return notes
@@ -150,7 +163,12 @@ async def run(parts: Parts, stopped: asyncio.Event, *, ready: Callable[[], None]
         Whether it was stopped in order: nothing ended by itself.
     """
     await parts.server.start()
-    works = [parts.scanner.run(), parts.recorder.run(), *(poller.run() for poller in parts.pollers)]
+    works = [
+        parts.scanner.run(),
+        parts.recorder.run(),
+        parts.housekeeper.run(),
+        *(poller.run() for poller in parts.pollers),
+    ]
     if parts.actuation is not None:
         works.append(parts.actuation.run())
     running = [asyncio.create_task(work) for work in works]

@@ -1,0 +1,230 @@
+"""Every kind of condition, in, between and clear; at its limit; and what a reading without a value does."""
+
+import pytest
+
+from gateway.core.condition import (
+    NOTHING,
+    Answer,
+    BadQuality,
+    BitSet,
+    Condition,
+    Deviation,
+    Equals,
+    Limit,
+    Memory,
+    Mismatch,
+    NoChange,
+    Rate,
+    Side,
+    Tripped,
+    Unproven,
+    Unwritable,
+    View,
+    ask,
+    tags_of,
+)
+from gateway.core.evidence import evidence
+from gateway.core.quality import Quality, Reason
+from gateway.core.sample import NoNumber, Number
+from gateway.core.validity import AWAITED, HELD, TagRule, Verdict
+
+IN, BETWEEN, CLEAR = Answer.IN, Answer.BETWEEN, Answer.CLEAR
+HIGH = Limit(tag="A", side=Side.HIGH, limit=10.0, deadband=0.5)
+LOW = Limit(tag="A", side=Side.LOW, limit=2.0, deadband=0.2)
+RATE = Rate(tag="A", limit=5.0, deadband=1.0)
+DEVIATION = Deviation(tag="A", other="B", limit=3.0, deadband=1.0)
+BITS = BitSet(tag="A", mask=0b101)
+MISMATCH = Mismatch(command="A", feedback="B")
+UNPROVEN = Unproven(output="product", tag="A")
+
+
+def view(
+    a: float | Verdict = AWAITED,
+    b: float | Verdict = AWAITED,
+    *,
+    now_ms: int = 100_000,
+    rate: float | None = None,
+    safe_since_ms: int | None = None,
+    standing: frozenset[str] = frozenset(),
+    unconfirmed: frozenset[str] = frozenset(),
+) -> View:
+    verdicts = {name: Number(one) if isinstance(one, float) else one for name, one in (("A", a), ("B", b))}
+    return View(
+        now_ms=now_ms,
+        verdicts=verdicts,
+        rates={"A": rate},
+        safe_since_ms={"product": safe_since_ms},
+        standing=standing,
+        unconfirmed=unconfirmed,
+    )
+
+
+@pytest.mark.parametrize(
+    ("condition", "seen", "answer"),
+    [
+        pytest.param(HIGH, view(10.0), BETWEEN, id="high: at the limit is not beyond it"),
+        pytest.param(HIGH, view(10.001), IN, id="high: beyond"),
+        pytest.param(HIGH, view(9.501), BETWEEN, id="high: inside the deadband"),
+        pytest.param(HIGH, view(9.5), CLEAR, id="high: at the end of the deadband"),
+        pytest.param(LOW, view(2.0), BETWEEN, id="low: at the limit is not beyond it"),
+        pytest.param(LOW, view(1.999), IN, id="low: beyond"),
+        pytest.param(LOW, view(2.199), BETWEEN, id="low: inside the deadband"),
+        pytest.param(LOW, view(2.2), CLEAR, id="low: at the end of the deadband"),
+        pytest.param(RATE, view(1.0, rate=5.0), BETWEEN, id="rate: at the limit"),
+        pytest.param(RATE, view(1.0, rate=5.1), IN, id="rate: beyond"),
+        pytest.param(RATE, view(1.0, rate=4.0), CLEAR, id="rate: clear"),
+        pytest.param(RATE, view(1.0), Answer.HELD, id="rate: one sample has none"),
+        pytest.param(DEVIATION, view(5.0, 2.0), BETWEEN, id="deviation: at the limit"),
+        pytest.param(DEVIATION, view(1.0, 4.5), IN, id="deviation: beyond, either way round"),
+        pytest.param(DEVIATION, view(4.0, 2.0), CLEAR, id="deviation: clear"),
+        pytest.param(Equals(tag="A"), view(1.0), IN, id="equals"),
+        pytest.param(Equals(tag="A"), view(2.0), CLEAR, id="equals something else"),
+        pytest.param(BITS, view(4.0), IN, id="bits: one of them"),
+        pytest.param(BITS, view(2.0), CLEAR, id="bits: another"),
+        pytest.param(MISMATCH, view(1.0, 0.0), IN, id="mismatch"),
+        pytest.param(MISMATCH, view(1.0, 1.0), CLEAR, id="match"),
+        pytest.param(BadQuality(tag="A"), view(NoNumber(Reason.STALE)), IN, id="bad quality"),
+        pytest.param(BadQuality(tag="A"), view(1.0), CLEAR, id="bad quality: it is good"),
+        pytest.param(BadQuality(tag="A"), view(HELD), Answer.HELD, id="bad quality: held is not bad"),
+        pytest.param(BadQuality(tag="A"), view(AWAITED), Answer.AWAITED, id="bad quality: awaited is not bad"),
+        pytest.param(Tripped(interlock="I"), view(standing=frozenset({"I"})), IN, id="tripped"),
+        pytest.param(Tripped(interlock="I"), view(standing=frozenset({"J"})), CLEAR, id="another tripped"),
+        pytest.param(Unwritable(output="o"), view(unconfirmed=frozenset({"o"})), IN, id="not read back"),
+        pytest.param(Unwritable(output="o"), view(), CLEAR, id="read back"),
+        pytest.param(UNPROVEN, view(0.0), CLEAR, id="unproven: not commanded"),
+        pytest.param(UNPROVEN, view(1.0, safe_since_ms=90_000), CLEAR, id="proven"),
+        pytest.param(UNPROVEN, view(0.0, safe_since_ms=90_000), IN, id="unproven"),
+        pytest.param(UNPROVEN, view(NoNumber(Reason.STALE), safe_since_ms=90_000), IN, id="no answer is no proof"),
+        pytest.param(UNPROVEN, view(AWAITED, safe_since_ms=90_000), IN, id="no reading yet is no proof"),
+    ],
+)
+def test_condition(condition: Condition, seen: View, answer: Answer) -> None:
+    assert ask(condition, NOTHING, seen).answer is answer
+
+
+@pytest.mark.parametrize("condition", [HIGH, LOW, RATE, DEVIATION, Equals(tag="A"), BITS, MISMATCH])
+@pytest.mark.parametrize(
+    ("verdict", "answer"),
+    [(NoNumber(Reason.STALE), Answer.BAD), (HELD, Answer.HELD), (AWAITED, Answer.AWAITED)],
+    ids=["bad", "held", "awaited"],
+)
+def test_a_reading_without_a_value_is_never_compared(condition: Condition, verdict: Verdict, answer: Answer) -> None:
+    assert ask(condition, NOTHING, view(verdict, 1.0, rate=9.0)).answer is answer
+
+
+def test_with_two_readings_awaited_counts_before_held_and_held_before_bad() -> None:
+    bad = NoNumber(Reason.STALE)
+    assert ask(DEVIATION, NOTHING, view(AWAITED, HELD)).answer is Answer.AWAITED
+    assert ask(DEVIATION, NOTHING, view(HELD, bad)).answer is Answer.HELD
+    assert ask(DEVIATION, NOTHING, view(bad, 1.0)).answer is Answer.BAD
+
+
+@pytest.mark.parametrize(
+    ("condition", "seen", "answer"),
+    [
+        pytest.param(
+            Limit(tag="A", side=Side.HIGH, limit=0.3), view(3 * 0.1), CLEAR, id="three tenths are not above 0.3"
+        ),
+        pytest.param(
+            Limit(tag="A", side=Side.HIGH, limit=0.3, deadband=0.1), view(0.2), CLEAR, id="0.3 less 0.1 is 0.2"
+        ),
+        pytest.param(
+            Limit(tag="A", side=Side.HIGH, limit=0.4, deadband=0.1), view(3 * 0.1), CLEAR, id="clear in spite of noise"
+        ),
+        pytest.param(
+            Limit(tag="A", side=Side.LOW, limit=0.8), view(8 * 0.1 - 1e-16), CLEAR, id="eight tenths are not below 0.8"
+        ),
+        pytest.param(Limit(tag="A", side=Side.LOW, limit=0.1, deadband=0.2), view(0.3), CLEAR, id="0.1 and 0.2 is 0.3"),
+        pytest.param(Deviation(tag="A", other="B", limit=0.1), view(0.3, 0.2), CLEAR, id="0.3 and 0.2 differ by 0.1"),
+        pytest.param(Limit(tag="A", side=Side.HIGH, limit=0.3), view(0.300001), IN, id="a real difference counts"),
+    ],
+)
+def test_binary_fractions_decide_nothing(condition: Condition, seen: View, answer: Answer) -> None:
+    assert ask(condition, NOTHING, seen).answer is answer
+
+
+def test_a_reading_clipped_at_an_end_of_its_span_is_beyond_every_limit_inside_it() -> None:
+    top = Number(20.0, Quality.UNCERTAIN, Reason.OVER_RANGE)
+    bottom = Number(0.0, Quality.UNCERTAIN, Reason.UNDER_RANGE)
+    at_the_end = Limit(tag="A", side=Side.HIGH, limit=20.0)
+    assert ask(at_the_end, NOTHING, view(top)).answer is IN
+    assert ask(at_the_end, NOTHING, view(bottom)).answer is CLEAR
+    assert ask(Limit(tag="A", side=Side.LOW, limit=0.0), NOTHING, view(bottom)).answer is IN
+
+
+def test_a_mismatch_counts_from_its_beginning_and_again_from_a_new_command() -> None:
+    first = ask(MISMATCH, NOTHING, view(1.0, 0.0, now_ms=1_000))
+    second = ask(MISMATCH, first.memory, view(1.0, 0.0, now_ms=5_000))
+    turned = ask(MISMATCH, second.memory, view(2.0, 0.0, now_ms=8_000))
+    assert (first.since_ms, second.since_ms, turned.since_ms) == (1_000, 1_000, 8_000)
+
+
+def test_no_change_counts_from_the_last_movement_and_bad_readings_are_none() -> None:
+    still = NoChange(tag="A", band=0.1, after_ms=10_000)
+    asked = ask(still, NOTHING, view(1.0, now_ms=0))
+    asked = ask(still, asked.memory, view(1.1, now_ms=5_000))  # not more than the band
+    asked = ask(still, asked.memory, view(NoNumber(Reason.NO_ANSWER), now_ms=9_999))
+    assert asked.answer is CLEAR
+    asked = ask(still, asked.memory, view(NoNumber(Reason.NO_ANSWER), now_ms=10_000))
+    assert (asked.answer, asked.since_ms) == (IN, 0)
+    assert ask(still, asked.memory, view(1.2, now_ms=11_000)).answer is CLEAR
+
+
+def test_the_command_starts_the_proof_and_a_lost_proof_starts_it_again() -> None:
+    commanded = view(0.0, now_ms=1_000, safe_since_ms=900)
+    asked = ask(UNPROVEN, NOTHING, commanded)
+    assert asked.since_ms == 900
+    asked = ask(UNPROVEN, asked.memory, view(1.0, now_ms=13_000, safe_since_ms=900))
+    asked = ask(UNPROVEN, asked.memory, view(0.0, now_ms=50_000, safe_since_ms=900))
+    assert (asked.answer, asked.since_ms) == (IN, 50_000)
+    asked = ask(UNPROVEN, asked.memory, view(0.0, now_ms=60_000, safe_since_ms=58_000))  # given back, and taken again
+    assert asked.since_ms == 58_000
+
+
+ALL_KINDS: tuple[Condition, ...] = (
+    HIGH,
+    LOW,
+    RATE,
+    DEVIATION,
+    Equals(tag="A"),
+    BITS,
+    MISMATCH,
+    NoChange(tag="A"),
+    BadQuality(tag="A"),
+    UNPROVEN,
+    Tripped(interlock="I"),
+    Unwritable(output="product"),
+)
+
+
+def test_these_are_all_kinds_there_are() -> None:
+    assert {type(one) for one in ALL_KINDS} == set(Condition.__args__)
+
+
+@pytest.mark.parametrize("condition", ALL_KINDS)
+@pytest.mark.parametrize(
+    "verdict", [Number(1.0), NoNumber(Reason.STALE), HELD, AWAITED], ids=["number", "none", "held", "awaited"]
+)
+def test_every_kind_is_answered_and_told_for_every_verdict(condition: Condition, verdict: Verdict) -> None:
+    seen = view(verdict, verdict, safe_since_ms=90_000)
+    assert ask(condition, Memory(), seen).answer in Answer
+    facts = evidence(condition, seen, {})
+    assert facts["kind"]
+    assert all(isinstance(fact, str | int | float | bool) for fact in facts.values())
+    assert ("value" in facts) is (bool(tags_of(condition)) and isinstance(verdict, Number))
+
+
+def test_the_evidence_has_value_unit_limit_and_words() -> None:
+    rules = {"A": TagRule(tag="A", unit="NTU", service="turbidity")}
+    assert evidence(HIGH, view(12.0), rules) == {
+        "tag": "A",
+        "service": "turbidity",
+        "value": 12.0,
+        "unit": "NTU",
+        "quality": "good",
+        "quality_reason": "ok",
+        "kind": "above",
+        "limit": 10.0,
+        "deadband": 0.5,
+    }
+    assert evidence(BadQuality(tag="A"), view(NoNumber(Reason.FROZEN)), rules)["quality_reason"] == "frozen"

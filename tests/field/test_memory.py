@@ -1,0 +1,84 @@
+"""The decisions' state comes back from its bytes as it was, or not at all."""
+
+import json
+import zlib
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.core.quality import Quality, Reason
+from gateway.core.request import Action
+from gateway.core.sample import Number
+from gateway.core.state import ScanState
+from gateway.core.tick import Tick
+from gateway.field.memory import Unreadable, from_bytes, to_bytes
+from tests.core.plants import GOOD_GRAB, Bench
+
+
+def rich_state() -> ScanState:
+    """Something of everything: trips, latches, bypass, shelf, hold, grab, offer, exposure, memories."""
+    bench = Bench()
+    bench.deliver()
+    bench.ask(Action.BYPASS, "I-LEVELS", duration_ms=600_000)
+    bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=600_000)
+    bench.ask(Action.TAKE_OUT_OF_SERVICE, "CHLORINE-LOW")
+    bench.read(FLOW=3.6, TURB=12.25, LEVEL_A=95.0, LEVEL_B=95.0, HOLD_801=1.0, FLOW_510=Reason.NO_ANSWER)
+    bench.reads["TANK"] = Number(94.1, Quality.UNCERTAIN, Reason.OVER_RANGE)
+    bench.run(5)
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    bench.read(FLOW_510=1.0, LEVEL_C=Reason.LOOP_FAULT)
+    bench.run(30)
+    bench.state = replace(bench.state, offer=None)
+    return bench.state
+
+
+def test_a_rich_state_comes_back_equal() -> None:
+    state = rich_state()
+    assert any(one.tripped for one in state.interlocks.values())
+    assert any(one.bypassed_until_ms for one in state.interlocks.values())
+    assert any(one.counting for one in state.exposures.values())
+    assert from_bytes(to_bytes(state)) == state
+
+
+def test_an_offer_comes_back_too() -> None:
+    bench = Bench()
+    bench.controlled()
+    bench.run(61)
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    bench.ask(Action.RELEASE, "product")
+    assert bench.state.offer is not None
+    assert from_bytes(to_bytes(bench.state)) == bench.state
+
+
+@given(value=st.floats(allow_nan=False, allow_infinity=False), ms=st.integers(0, 2**62))
+def test_every_finite_number_and_every_stamp_comes_back_exactly(value: float, ms: int) -> None:
+    state = ScanState(tick=Tick(monotonic_ms=ms, utc_ms=ms))
+    tags = Bench().state.tags
+    changed = replace(tags["TURB"], reading=Number(value), accepted_ms=ms, moved_value=value)
+    state = replace(state, tags={"TURB": changed})
+    assert from_bytes(to_bytes(state)) == state
+
+
+def damaged() -> dict[str, bytes]:
+    whole = to_bytes(rich_state())
+    document = json.loads(zlib.decompress(whole))
+    document["outputs"]["product"].pop("level")
+    bad_number = json.loads(zlib.decompress(whole))
+    bad_number["tags"]["TURB"]["reading"] = {"value": None, "quality": "good", "reason": "ok"}
+    bad_number["tags"]["TURB"]["reading"]["reason"] = "no such reason"
+    return {
+        "nothing": b"",
+        "cut off": whole[: len(whole) // 2],
+        "no deflate": b"{}",
+        "no json": zlib.compress(b"what is this"),
+        "another shape": zlib.compress(json.dumps(document).encode()),
+        "a reason nobody knows": zlib.compress(json.dumps(bad_number).encode()),
+    }
+
+
+@pytest.mark.parametrize("name", damaged())
+def test_bytes_that_are_no_state_say_so(name: str) -> None:
+    with pytest.raises(Unreadable, match="the saved state cannot be read"):
+        from_bytes(damaged()[name])
