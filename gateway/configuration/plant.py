@@ -42,13 +42,14 @@ from gateway.core.condition import (
     Unproven,
     Unwritable,
 )
-from gateway.core.interlock import BadVote, Cause, Effect, InterlockRule
+from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.output import OutputRule
 from gateway.core.permissive import Quantity, ReleaseRule, Requirement
 from gateway.core.plant import Plant
 from gateway.core.quality import Reason
 from gateway.core.scaling import Scaling
 from gateway.core.validity import BadWhen, HoldWhen, TagRule, ValidWhen
+from gateway.core.voting import BadVote, Cause
 
 PERMIT_BYPASS_S = 1_800.0
 OTHER_BYPASS_S = 28_800.0

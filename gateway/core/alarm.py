@@ -1,11 +1,16 @@
 """One alarm: active, acknowledged, latched, and what hides it (ISA-18.2; OPC UA Part 9, 5.8.2).
 
-There are really four small machines in here, kept as flags and never mixed:
-the condition with its delays (active), the acknowledgement, the latch, and
-the three reasons to hide (see ``suppression``). The nine ISA-18.2 states are
-derived from the flags by ``display``. Hidden is not "not evaluated": behind
-a shelf the condition and its delays run on, and when the last hiding reason
-ends while the condition or a latch stands, the alarm sounds at once.
+There are really two machines in here. The delays turn what the condition
+answers into two triggers, RISE and FALL; ``MOVES`` says what a trigger does in
+each of the six visible states, people's acknowledgement and reset included.
+The reasons to hide (see ``suppression``) lie over it: hidden is not "not
+evaluated", the same moves are made in silence, and when the last reason ends
+the trigger EMERGE sounds the alarm at once if its condition or latch stands.
+
+Flags (active, acknowledged, latched) are what is stored; the states are
+derived from them. What does not fit the table: an acknowledgement or reset is
+refused while hidden, and one that names an old occurrence is refused, before
+the table is asked.
 """
 
 from collections.abc import Mapping
@@ -14,7 +19,7 @@ from enum import Enum
 
 from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
 from gateway.core.delay import due, running_since, shifted
-from gateway.core.outcome import Event, EventKind
+from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.suppression import Hiding, Logic, end_shelf, follow_logic
 
 
@@ -124,8 +129,8 @@ class AlarmState:
     memory: Memory = NOTHING
 
 
-_VISIBLE: Mapping[tuple[bool, bool, bool], State] = {
-    # active, latched, acked
+_STATES: Mapping[tuple[bool, bool, bool], State] = {
+    # active, latched, acknowledged
     (True, False, False): State.UNACK,
     (True, True, False): State.UNACK,
     (True, False, True): State.ACKED,
@@ -137,6 +142,84 @@ _VISIBLE: Mapping[tuple[bool, bool, bool], State] = {
 }
 
 
+class Trigger(Enum):
+    """What can happen to an alarm."""
+
+    RISE = "rise"  # in condition for the on-delay
+    FALL = "fall"  # clear for the off-delay, of an alarm without a latch
+    FALL_LATCHED = "fall_latched"  # the same of an alarm with one
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    AGAIN = "again"  # still there a re-alarm time after the acknowledgement
+    EMERGE = "emerge"  # the last reason to hide has ended
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """What a trigger does: the next state and what is told, or why it is refused."""
+
+    to: State
+    tells: EventKind | None = None
+    refused: str = ""
+
+
+_S, _T, _E = State, Trigger, EventKind
+
+MOVES: Mapping[tuple[State, Trigger], Move] = {
+    (_S.NORM, _T.RISE): Move(_S.UNACK, _E.ALARM),
+    (_S.NORM, _T.FALL): Move(_S.NORM),
+    (_S.NORM, _T.FALL_LATCHED): Move(_S.NORM),
+    (_S.NORM, _T.ACKNOWLEDGE): Move(_S.NORM, refused="nothing_to_ack"),
+    (_S.NORM, _T.RESET): Move(_S.NORM, refused="nothing_latched"),
+    (_S.NORM, _T.AGAIN): Move(_S.NORM),
+    (_S.NORM, _T.EMERGE): Move(_S.NORM),
+    (_S.UNACK, _T.RISE): Move(_S.UNACK),
+    (_S.UNACK, _T.FALL): Move(_S.RTNUN, _E.RTN),
+    (_S.UNACK, _T.FALL_LATCHED): Move(_S.LTUNK, _E.RTN),
+    (_S.UNACK, _T.ACKNOWLEDGE): Move(_S.ACKED, _E.ACK),
+    (_S.UNACK, _T.RESET): Move(_S.UNACK, refused="cause_present"),
+    (_S.UNACK, _T.AGAIN): Move(_S.UNACK),
+    (_S.UNACK, _T.EMERGE): Move(_S.UNACK, _E.ALARM),
+    (_S.ACKED, _T.RISE): Move(_S.ACKED),
+    (_S.ACKED, _T.FALL): Move(_S.NORM, _E.RTN),
+    (_S.ACKED, _T.FALL_LATCHED): Move(_S.LTACK, _E.RTN),
+    (_S.ACKED, _T.ACKNOWLEDGE): Move(_S.ACKED, refused="nothing_to_ack"),
+    (_S.ACKED, _T.RESET): Move(_S.ACKED, refused="cause_present"),
+    (_S.ACKED, _T.AGAIN): Move(_S.UNACK, _E.ALARM),
+    (_S.ACKED, _T.EMERGE): Move(_S.UNACK, _E.ALARM),
+    (_S.RTNUN, _T.RISE): Move(_S.UNACK, _E.ALARM),
+    (_S.RTNUN, _T.FALL): Move(_S.RTNUN),
+    (_S.RTNUN, _T.FALL_LATCHED): Move(_S.RTNUN),
+    (_S.RTNUN, _T.ACKNOWLEDGE): Move(_S.NORM, _E.ACK),
+    (_S.RTNUN, _T.RESET): Move(_S.RTNUN, refused="not_acked"),
+    (_S.RTNUN, _T.AGAIN): Move(_S.RTNUN),
+    (_S.RTNUN, _T.EMERGE): Move(_S.NORM),
+    (_S.LTUNK, _T.RISE): Move(_S.UNACK, _E.ALARM),
+    (_S.LTUNK, _T.FALL): Move(_S.LTUNK),
+    (_S.LTUNK, _T.FALL_LATCHED): Move(_S.LTUNK),
+    (_S.LTUNK, _T.ACKNOWLEDGE): Move(_S.LTACK, _E.ACK),
+    (_S.LTUNK, _T.RESET): Move(_S.LTUNK, refused="not_acked"),
+    (_S.LTUNK, _T.AGAIN): Move(_S.LTUNK),
+    (_S.LTUNK, _T.EMERGE): Move(_S.LTUNK, _E.ALARM),
+    (_S.LTACK, _T.RISE): Move(_S.UNACK, _E.ALARM),
+    (_S.LTACK, _T.FALL): Move(_S.LTACK),
+    (_S.LTACK, _T.FALL_LATCHED): Move(_S.LTACK),
+    (_S.LTACK, _T.ACKNOWLEDGE): Move(_S.LTACK, refused="nothing_to_ack"),
+    (_S.LTACK, _T.RESET): Move(_S.NORM, _E.RESET),
+    (_S.LTACK, _T.AGAIN): Move(_S.LTACK),
+    (_S.LTACK, _T.EMERGE): Move(_S.LTUNK, _E.ALARM),
+}
+
+_ACTIVE = frozenset({State.UNACK, State.ACKED})
+_UNACKED = frozenset({State.UNACK, State.RTNUN, State.LTUNK})
+_LATCHED = frozenset({State.LTUNK, State.LTACK})
+
+
+def visible(state: AlarmState) -> State:
+    """The state that would be seen if nothing hid it."""
+    return _STATES[state.active, state.latched, state.acked]
+
+
 def display(state: AlarmState) -> State:
     """The ISA-18.2 state: out of service before shelved before suppressed before the rest."""
     if state.hiding.out_of_service:
@@ -145,7 +228,7 @@ def display(state: AlarmState) -> State:
         return State.SHLVD
     if state.hiding.suppressed:
         return State.DSUPR
-    return _VISIBLE[state.active, state.latched, state.acked]
+    return visible(state)
 
 
 def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[AlarmState, list[Event]]:
@@ -184,17 +267,30 @@ def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[
 
 def came_out(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
     """After a hiding reason has ended: sound at once if the condition or a latch stands and nothing hides it now."""
-    if state.hiding.hidden:
+    return state if state.hiding.hidden else _make(rule, state, Trigger.EMERGE, now_ms, events)
+
+
+def _make(rule: AlarmRule, state: AlarmState, trigger: Trigger, now_ms: int, events: list[Event]) -> AlarmState:
+    """Make the move of a trigger and tell of it; behind a reason to hide it is journaled under another name."""
+    move = MOVES[visible(state), trigger]
+    state = replace(
+        state,
+        active=move.to in _ACTIVE,
+        acked=move.to not in _UNACKED,
+        latched=move.to in _LATCHED
+        or (move.to in _ACTIVE and (rule.latched if trigger is Trigger.RISE else state.latched)),
+    )
+    if move.tells is None:
         return state
-    if state.active or state.latched:
-        return _annunciate(rule, state, now_ms, events)
-    return replace(state, acked=True)
-
-
-def _annunciate(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
-    state = replace(state, occurrence=state.occurrence + 1, acked=False)
-    facts = {"onset_ms_ago": now_ms - running_since(state.onset_ms, now_ms), "priority": rule.priority.value}
-    events.append(Event(kind=EventKind.ALARM, subject=rule.id, occurrence=state.occurrence, facts=facts))
+    if state.hiding.hidden:
+        events.append(Event(kind=EventKind.HIDDEN_CHANGE, subject=rule.id, reason=move.tells.value))
+        return state
+    facts: dict[str, Fact] = {}
+    if move.tells is EventKind.ALARM:
+        state = replace(state, occurrence=state.occurrence + 1)
+        onset_ms = running_since(state.onset_ms, now_ms)
+        facts = {"onset_ms_ago": now_ms - onset_ms, "priority": rule.priority.value}
+    events.append(Event(kind=move.tells, subject=rule.id, occurrence=state.occurrence, facts=facts))
     return state
 
 
@@ -216,8 +312,7 @@ def _in_condition(rule: AlarmRule, state: AlarmState, asked: Asked, now_ms: int,
         state = replace(state, onset_ms=onset_ms)
     if not due(onset_ms, rule.on_delay_ms, now_ms):
         return state
-    state = replace(state, active=True, latched=rule.latched, activated_ms=now_ms)
-    return _show(rule, state, now_ms, events, EventKind.ALARM)
+    return _make(rule, replace(state, activated_ms=now_ms), Trigger.RISE, now_ms, events)
 
 
 def _clear(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
@@ -226,55 +321,43 @@ def _clear(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event])
     since_ms = running_since(state.clear_since_ms, now_ms)
     if not due(since_ms, rule.off_delay_ms, now_ms):
         return state if since_ms == state.clear_since_ms else replace(state, clear_since_ms=since_ms)
-    state = replace(state, active=False, onset_ms=None, clear_since_ms=None)
-    return _show(rule, state, now_ms, events, EventKind.RTN)
-
-
-def _show(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event], kind: EventKind) -> AlarmState:
-    """Tell of a change; behind a hiding reason it goes to the journal under another name."""
-    if state.hiding.hidden:
-        events.append(Event(kind=EventKind.HIDDEN_CHANGE, subject=rule.id, reason=kind.value))
-        return state
-    if kind is EventKind.ALARM:
-        return _annunciate(rule, state, now_ms, events)
-    events.append(Event(kind=kind, subject=rule.id, occurrence=state.occurrence))
-    return state
+    fall = Trigger.FALL_LATCHED if rule.latched else Trigger.FALL
+    return _make(rule, replace(state, onset_ms=None, clear_since_ms=None), fall, now_ms, events)
 
 
 def _realarm(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
     if rule.realarm_ms is None or display(state) is not State.ACKED or now_ms - state.acked_ms < rule.realarm_ms:
         return state
-    return _annunciate(rule, state, now_ms, events)
+    return _make(rule, state, Trigger.AGAIN, now_ms, events)
 
 
 def acknowledge(rule: AlarmRule, state: AlarmState, *, occurrence: int, now_ms: int) -> tuple[AlarmState, Event]:
     """A person has seen an occurrence; 0 means the newest."""
-    reason = ""
-    if state.hiding.hidden:
-        reason = "hidden"
-    elif occurrence not in (0, state.occurrence):
-        reason = "old_occurrence"
-    elif state.acked:
-        reason = "nothing_to_ack"
-    kind = EventKind.ACK_REFUSED if reason else EventKind.ACK
-    event = Event(kind=kind, subject=rule.id, occurrence=occurrence or state.occurrence, reason=reason)
-    return (state if reason else replace(state, acked=True, acked_ms=now_ms)), event
+    if not state.hiding.hidden and occurrence not in (0, state.occurrence):
+        return state, _refusal(rule, EventKind.ACK_REFUSED, occurrence, "old_occurrence")
+    return _asked(rule, replace(state, acked_ms=now_ms), state, Trigger.ACKNOWLEDGE, now_ms)
 
 
-def reset(rule: AlarmRule, state: AlarmState) -> tuple[AlarmState, Event]:
+def reset(rule: AlarmRule, state: AlarmState, *, now_ms: int) -> tuple[AlarmState, Event]:
     """Let go of the latch."""
-    reason = ""
-    if state.hiding.hidden:
-        reason = "hidden"
-    elif state.active:
-        reason = "cause_present"
-    elif not state.acked:
-        reason = "not_acked"
-    elif not state.latched:
-        reason = "nothing_latched"
-    kind = EventKind.RESET_REFUSED if reason else EventKind.RESET
-    event = Event(kind=kind, subject=rule.id, occurrence=state.occurrence, reason=reason)
-    return (state if reason else replace(state, latched=False)), event
+    return _asked(rule, state, state, Trigger.RESET, now_ms)
+
+
+def _asked(
+    rule: AlarmRule, carried_out: AlarmState, as_it_is: AlarmState, trigger: Trigger, now_ms: int
+) -> tuple[AlarmState, Event]:
+    """What a person's trigger does: one event, and nothing changed when it is refused."""
+    refused = "hidden" if as_it_is.hiding.hidden else MOVES[visible(as_it_is), trigger].refused
+    if refused:
+        kind = EventKind.ACK_REFUSED if trigger is Trigger.ACKNOWLEDGE else EventKind.RESET_REFUSED
+        return as_it_is, _refusal(rule, kind, as_it_is.occurrence, refused)
+    events: list[Event] = []
+    state = _make(rule, carried_out, trigger, now_ms, events)
+    return state, events[0]
+
+
+def _refusal(rule: AlarmRule, kind: EventKind, occurrence: int, reason: str) -> Event:
+    return Event(kind=kind, subject=rule.id, occurrence=occurrence, reason=reason)
 
 
 def after_restart(state: AlarmState, shift_ms: int) -> AlarmState:

@@ -1,47 +1,21 @@
-"""One interlock: ready, counting, tripped, latched, bypassed.
+"""One interlock: ready, tripped, latched, bypassed. Its causes vote in ``voting``; here is what follows.
 
-Two machines in here. Each cause votes: its inputs keep their last vote while
-they are bad, held or awaited, and the delays belong to the voted result, not
-to the inputs. The interlock then trips, follows its cause, and waits for a
-reset. A bypass changes only what happens at a trip: everything else runs on,
-and when it ends with a cause that is due the trip comes in the same scan.
+``MOVES`` says what each trigger does in each state. A bypass changes only what
+a ripe cause does: everything else runs on, and when it ends with a cause that
+is ripe the trip comes in the same scan. What does not fit the table: a reset
+of a latched interlock also wants data, time and permissives, a bypass also an
+end within its limit; an interlock without a latch never shows LATCHED, it
+stays TRIPPED until its cause has been gone for the restore delay.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
+from gateway.core.condition import Condition, View
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.outcome import Event, EventKind
-
-
-class BadVote(Enum):
-    """What a bad input does to the vote."""
-
-    TRIP = "vote_trip"  # counts as a vote to trip
-    DROP = "drop"  # leaves the vote; when none is left the interlock trips
-    ELSEWHERE = "elsewhere"  # another interlock with the same effects watches its quality; the last vote stands
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
-    """One way to trip: k of the inputs in condition for a time.
-
-    Args:
-        inputs: the conditions that vote.
-        needed: how many of them make the vote.
-        trip_delay_ms: the vote must stand this long.
-        bad: what bad inputs do.
-        bad_trip_delay_ms: with this, the trip delay counts only while good
-            inputs alone make the vote, and this one while the vote is made
-            with or without bad inputs; None applies the trip delay to both.
-    """
-
-    inputs: tuple[Condition, ...]
-    needed: int = 1
-    trip_delay_ms: int = 0
-    bad: BadVote = BadVote.TRIP
-    bad_trip_delay_ms: int | None = None
+from gateway.core.voting import Cause, CauseState, Vote, cause_after_restart, fresh_cause, ripe, step_cause
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,23 +73,6 @@ class State(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CauseState:
-    """What is remembered of one cause.
-
-    Args:
-        votes: last vote of each input.
-        memories: of each input's condition.
-        good_since_ms: since when good inputs alone make the vote.
-        total_since_ms: since when the vote is made with or without bad inputs.
-    """
-
-    votes: tuple[bool, ...]
-    memories: tuple[Memory, ...]
-    good_since_ms: int | None = None
-    total_since_ms: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class InterlockState:
     """What is remembered of one interlock. Times are monotonic.
 
@@ -150,12 +107,62 @@ class InterlockState:
 
 def fresh_interlock(rule: InterlockRule) -> InterlockState:
     """The state of an interlock of which nothing is known yet."""
-    return InterlockState(
-        causes=tuple(
-            CauseState(votes=(False,) * len(cause.inputs), memories=(NOTHING,) * len(cause.inputs))
-            for cause in rule.causes
-        )
-    )
+    return InterlockState(causes=tuple(fresh_cause(cause) for cause in rule.causes))
+
+
+class Trigger(Enum):
+    """What can happen to an interlock."""
+
+    RIPE = "ripe"  # the vote of a cause has stood for its delay
+    VOTED = "voted"  # a cause stands, its delay not yet over
+    CLEAR = "clear"  # no cause stands
+    RESTORE = "restore"  # without a latch: clear for the restore delay
+    RESET = "reset"
+    BYPASS = "bypass"
+    END = "end"  # of a bypass
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """What a trigger does: the next state and what is told, or why it is refused."""
+
+    to: State
+    tells: EventKind | None = None
+    refused: str = ""
+
+
+_S, _T, _E = State, Trigger, EventKind
+
+MOVES: Mapping[tuple[State, Trigger], Move] = {
+    (_S.READY, _T.RIPE): Move(_S.TRIPPED, _E.TRIP),
+    (_S.READY, _T.VOTED): Move(_S.READY),
+    (_S.READY, _T.CLEAR): Move(_S.READY),
+    (_S.READY, _T.RESTORE): Move(_S.READY),
+    (_S.READY, _T.RESET): Move(_S.READY, refused="not_tripped"),
+    (_S.READY, _T.BYPASS): Move(_S.BYPASSED, _E.BYPASS_ON),
+    (_S.READY, _T.END): Move(_S.READY, refused="not_bypassed"),
+    (_S.TRIPPED, _T.RIPE): Move(_S.TRIPPED),
+    (_S.TRIPPED, _T.VOTED): Move(_S.TRIPPED),
+    (_S.TRIPPED, _T.CLEAR): Move(_S.LATCHED, _E.CAUSE_CLEARED),
+    (_S.TRIPPED, _T.RESTORE): Move(_S.READY, _E.RESTORED),
+    (_S.TRIPPED, _T.RESET): Move(_S.TRIPPED, refused="cause_present"),
+    (_S.TRIPPED, _T.BYPASS): Move(_S.TRIPPED, refused="tripped"),
+    (_S.TRIPPED, _T.END): Move(_S.TRIPPED, refused="not_bypassed"),
+    (_S.LATCHED, _T.RIPE): Move(_S.TRIPPED, _E.CAUSE_RETURNED),
+    (_S.LATCHED, _T.VOTED): Move(_S.TRIPPED, _E.CAUSE_RETURNED),
+    (_S.LATCHED, _T.CLEAR): Move(_S.LATCHED),
+    (_S.LATCHED, _T.RESTORE): Move(_S.LATCHED),
+    (_S.LATCHED, _T.RESET): Move(_S.READY, _E.RESET),
+    (_S.LATCHED, _T.BYPASS): Move(_S.LATCHED, refused="tripped"),
+    (_S.LATCHED, _T.END): Move(_S.LATCHED, refused="not_bypassed"),
+    (_S.BYPASSED, _T.RIPE): Move(_S.BYPASSED, _E.WOULD_TRIP),  # once a cause
+    (_S.BYPASSED, _T.VOTED): Move(_S.BYPASSED),
+    (_S.BYPASSED, _T.CLEAR): Move(_S.BYPASSED),
+    (_S.BYPASSED, _T.RESTORE): Move(_S.BYPASSED),
+    (_S.BYPASSED, _T.RESET): Move(_S.BYPASSED, refused="not_tripped"),
+    (_S.BYPASSED, _T.BYPASS): Move(_S.BYPASSED, refused="already_bypassed"),
+    (_S.BYPASSED, _T.END): Move(_S.READY, _E.BYPASS_OFF),
+}
 
 
 def display(state: InterlockState) -> State:
@@ -167,20 +174,8 @@ def display(state: InterlockState) -> State:
     return State.TRIPPED if state.cause_present else State.LATCHED
 
 
-@dataclass(frozen=True, slots=True)
-class _Vote:
-    """The result of one cause: made by good inputs alone, made at all, and the same without awaited inputs."""
-
-    good: bool
-    total: bool
-    good_live: bool
-    total_live: bool
-    awaited: bool
-    since_ms: int | None  # exact start, where a single input knows it
-
-
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:
-    """One interlock in one scan: end of the bypass, votes and delays, then the transitions.
+    """One interlock in one scan: end of the bypass, votes and delays, then the move that follows from them.
 
     Args:
         rule: the interlock's rule.
@@ -190,95 +185,78 @@ def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[Interl
     events: list[Event] = []
     now_ms = view.now_ms
     if state.bypassed_until_ms is not None and now_ms >= state.bypassed_until_ms:
-        state = replace(state, bypassed_until_ms=None)
-        events.append(Event(kind=EventKind.BYPASS_OFF, subject=rule.id, reason="expired", person=state.bypassed_by))
-    stepped = [
-        _step_cause(cause, cause_state, view) for cause, cause_state in zip(rule.causes, state.causes, strict=True)
-    ]
+        state, event = end_bypass(rule, state, "expired")
+        events.append(event)
+    stepped = [step_cause(cause, before, view) for cause, before in zip(rule.causes, state.causes, strict=True)]
     causes = tuple(cause_state for cause_state, _ in stepped)
     if causes != state.causes:
         state = replace(state, causes=causes)
-    voted = any(vote.total for _, vote in stepped)
-    ripe = [
+    tally = _tally(rule, stepped, now_ms)
+    state, trigger = _trigger(rule, state, tally, now_ms)
+    move = MOVES[display(state), trigger]
+    if move.tells is not None:
+        state = _made(state, Event(kind=move.tells, subject=rule.id), tally, now_ms, events)
+    return _noted(rule, state, tally, now_ms), events
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tally:
+    """What all causes together say."""
+
+    voted: bool  # any cause stands
+    awaited: bool  # any input has not delivered since the start
+    ripe: int | None  # the first cause whose delay is over
+    key: str  # what made that one's vote
+
+
+def _tally(rule: InterlockRule, stepped: list[tuple[CauseState, Vote]], now_ms: int) -> _Tally:
+    found = [
         index
         for index, (cause, (cause_state, vote)) in enumerate(zip(rule.causes, stepped, strict=True))
-        if _ripe(cause, cause_state, vote, now_ms)
+        if ripe(cause, cause_state, vote, now_ms)
     ]
-    if state.tripped:
-        awaited = any(vote.awaited for _, vote in stepped)
-        return _while_tripped(rule, state, events, voted=voted, awaited=awaited, now_ms=now_ms), events
-    if ripe and state.bypassed_until_ms is None:
-        return _trip(rule, state, events, index=ripe[0], vote=stepped[ripe[0]][1], now_ms=now_ms), events
-    return _log_would_trip(rule, state, events, ripe=bool(ripe), voted=voted), events
-
-
-def _step_cause(cause: Cause, state: CauseState, view: View) -> tuple[CauseState, _Vote]:
-    asked = [ask(one, memory, view) for one, memory in zip(cause.inputs, state.memories, strict=True)]
-    votes = tuple(_vote(before, one.answer) for before, one in zip(state.votes, asked, strict=True))
-    vote = _count(cause, votes, asked)
-    good_since_ms = _since(state.good_since_ms, vote.good, vote.since_ms, view.now_ms)
-    total_since_ms = _since(state.total_since_ms, vote.total, vote.since_ms, view.now_ms)
-    memories = tuple(one.memory for one in asked)
-    return (
-        CauseState(votes=votes, memories=memories, good_since_ms=good_since_ms, total_since_ms=total_since_ms),
-        vote,
+    return _Tally(
+        voted=any(vote.total for _, vote in stepped),
+        awaited=any(vote.awaited for _, vote in stepped),
+        ripe=found[0] if found else None,
+        key="condition" if found and stepped[found[0]][1].good else "bad_input",
     )
 
 
-def _vote(before: bool, answer: Answer) -> bool:  # noqa: FBT001 - a vote is a truth value
-    if answer is Answer.IN:
-        return True
-    return before and answer is not Answer.CLEAR
+def _trigger(rule: InterlockRule, state: InterlockState, tally: _Tally, now_ms: int) -> tuple[InterlockState, Trigger]:
+    """What the tally means; without a latch, a tripped one waits for its restore delay."""
+    if not rule.latched and state.tripped:
+        since_ms = None if tally.voted else running_since(state.restore_since_ms, now_ms)
+        restored = due(since_ms, rule.restore_delay_ms, now_ms)
+        return replace(state, restore_since_ms=since_ms), Trigger.RESTORE if restored else Trigger.VOTED
+    if tally.ripe is not None:
+        return state, Trigger.RIPE
+    return state, Trigger.VOTED if tally.voted else Trigger.CLEAR
 
 
-def _since(since_ms: int | None, made: bool, exact_ms: int | None, now_ms: int) -> int | None:  # noqa: FBT001 - as above
-    if not made:
-        return None
-    return running_since(since_ms, now_ms) if exact_ms is None else exact_ms
+def _made(state: InterlockState, event: Event, tally: _Tally, now_ms: int, events: list[Event]) -> InterlockState:
+    """Carry out a move of the table and tell of it."""
+    if event.kind is EventKind.WOULD_TRIP:
+        if not state.would_logged:
+            events.append(replace(event, person=state.bypassed_by))
+        return replace(state, would_logged=True)
+    if event.kind is EventKind.TRIP:
+        events.append(replace(event, reason=tally.key, facts={"cause": tally.ripe or 0}))
+        return _tripped(state, tally, now_ms)
+    events.append(event)
+    if event.kind is EventKind.RESTORED:
+        return replace(state, tripped=False, cause_present=False, restore_since_ms=None)
+    return replace(state, cause_present=tally.voted, clear_since_ms=None, clear_before_ms=0)
 
 
-def _count(cause: Cause, votes: tuple[bool, ...], asked: list[Asked]) -> _Vote:
-    """Count the votes; a bad input votes, leaves, or lets its last vote stand, as the cause says."""
-    answers = [one.answer for one in asked]
-    stands = cause.bad is BadVote.ELSEWHERE
-    bad = 0 if stands else answers.count(Answer.BAD)
-    voting = [vote and (stands or answer is not Answer.BAD) for vote, answer in zip(votes, answers, strict=True)]
-    everything = sum(voting)
-    live = sum(vote and answer is not Answer.AWAITED for vote, answer in zip(voting, answers, strict=True))
-    left = len(votes) - bad if cause.bad is BadVote.DROP else len(votes)
-    needed = min(cause.needed, left)
-    extra = bad if cause.bad is BadVote.TRIP else 0
-    nobody = left == 0
-    return _Vote(
-        good=not nobody and everything >= needed,
-        total=nobody or everything + extra >= needed,
-        good_live=not nobody and live >= needed,
-        total_live=nobody or live + extra >= needed,
-        awaited=Answer.AWAITED in answers,
-        since_ms=asked[0].since_ms if len(asked) == 1 else None,
-    )
-
-
-def _ripe(cause: Cause, state: CauseState, vote: _Vote, now_ms: int) -> bool:
-    """Whether the vote has stood long enough. A vote from before a restart keeps a delay but cannot trip."""
-    if cause.bad_trip_delay_ms is None:
-        return vote.total_live and due(state.total_since_ms, cause.trip_delay_ms, now_ms)
-    by_good = vote.good_live and due(state.good_since_ms, cause.trip_delay_ms, now_ms)
-    return by_good or (vote.total_live and due(state.total_since_ms, cause.bad_trip_delay_ms, now_ms))
-
-
-def _trip(
-    rule: InterlockRule, state: InterlockState, events: list[Event], *, index: int, vote: _Vote, now_ms: int
-) -> InterlockState:
-    key = "condition" if vote.good else "bad_input"
-    events.append(Event(kind=EventKind.TRIP, subject=rule.id, reason=key, facts={"cause": index}))
+def _tripped(state: InterlockState, tally: _Tally, now_ms: int) -> InterlockState:
     return replace(
         state,
         tripped=True,
         cause_present=True,
         tripped_ms=now_ms,
-        tripped_by=index,
-        cause_key=key,
+        tripped_by=tally.ripe or 0,
+        cause_key=tally.key,
         clear_since_ms=None,
         clear_before_ms=0,
         restore_since_ms=None,
@@ -286,39 +264,17 @@ def _trip(
     )
 
 
-def _log_would_trip(
-    rule: InterlockRule, state: InterlockState, events: list[Event], *, ripe: bool, voted: bool
-) -> InterlockState:
-    if ripe and not state.would_logged:
-        events.append(Event(kind=EventKind.WOULD_TRIP, subject=rule.id, person=state.bypassed_by))
-    logged = ripe or (state.would_logged and voted)
-    if logged == state.would_logged and voted == state.cause_present:
-        return state
-    return replace(state, would_logged=logged, cause_present=voted)
-
-
-def _while_tripped(
-    rule: InterlockRule, state: InterlockState, events: list[Event], *, voted: bool, awaited: bool, now_ms: int
-) -> InterlockState:
-    if not rule.latched:
-        return _restore(rule, state, events, voted=voted, now_ms=now_ms)
-    if voted != state.cause_present:
-        kind = EventKind.CAUSE_RETURNED if voted else EventKind.CAUSE_CLEARED
-        events.append(Event(kind=kind, subject=rule.id))
-        state = replace(state, cause_present=voted, clear_since_ms=None, clear_before_ms=0)
-    if not voted and not awaited and state.clear_since_ms is None:
+def _noted(rule: InterlockRule, state: InterlockState, tally: _Tally, now_ms: int) -> InterlockState:
+    """What is remembered beside the state: that a cause stands, and since when it is gone with data."""
+    if not state.tripped:
+        logged = state.would_logged and tally.voted
+        if logged == state.would_logged and tally.voted == state.cause_present:
+            return state
+        return replace(state, cause_present=tally.voted, would_logged=logged)
+    gone = rule.latched and not tally.voted and not tally.awaited
+    if gone and state.clear_since_ms is None:
         return replace(state, clear_since_ms=now_ms)
     return state
-
-
-def _restore(
-    rule: InterlockRule, state: InterlockState, events: list[Event], *, voted: bool, now_ms: int
-) -> InterlockState:
-    since_ms = None if voted else running_since(state.restore_since_ms, now_ms)
-    if due(since_ms, rule.restore_delay_ms, now_ms):
-        events.append(Event(kind=EventKind.RESTORED, subject=rule.id))
-        return replace(state, tripped=False, cause_present=False, restore_since_ms=None)
-    return replace(state, cause_present=voted, restore_since_ms=since_ms)
 
 
 def acts(rule: InterlockRule, state: InterlockState, now_ms: int) -> bool:
@@ -342,10 +298,9 @@ def clear_for_ms(state: InterlockState, now_ms: int) -> int:
 
 def reset_refusal(rule: InterlockRule, state: InterlockState, *, has_data: bool, permitted: bool, now_ms: int) -> str:
     """Why a reset is refused, the first reason that applies; empty when it is not."""
-    if not state.tripped:
-        return "not_tripped"
-    if state.cause_present:
-        return "cause_present"
+    refused = MOVES[display(state), Trigger.RESET].refused
+    if refused:
+        return refused
     if not has_data:
         return "no_data"
     if clear_for_ms(state, now_ms) < rule.reset_hold_ms:
@@ -369,13 +324,16 @@ def bypass(
         reason = "no_duration"
     elif duration_ms > rule.bypass_max_ms:
         reason = "too_long"
-    elif state.tripped:
-        reason = "tripped"
-    elif state.bypassed_until_ms is not None:
-        reason = "already_bypassed"
+    reason = reason or MOVES[display(state), Trigger.BYPASS].refused
     if reason:
         return state, reason
     return replace(state, bypassed_until_ms=now_ms + duration_ms, bypassed_by=person), ""
+
+
+def end_bypass(rule: InterlockRule, state: InterlockState, why: str) -> tuple[InterlockState, Event]:
+    """End a bypass; a cause that is ripe trips in the same scan."""
+    event = Event(kind=EventKind.BYPASS_OFF, subject=rule.id, reason=why, person=state.bypassed_by)
+    return replace(state, bypassed_until_ms=None), event
 
 
 def after_restart(
@@ -391,16 +349,16 @@ def after_restart(
     """
     events: list[Event] = []
     if state.bypassed_until_ms is not None:
-        events.append(Event(kind=EventKind.BYPASS_OFF, subject=rule.id, reason="restart", person=state.bypassed_by))
+        state, event = end_bypass(rule, state, "restart")
+        events.append(event)
     served_ms = state.clear_before_ms + (0 if state.clear_since_ms is None else saved_ms - state.clear_since_ms)
     state = replace(
         state,
-        causes=tuple(_cause_after_restart(cause, shift_ms) for cause in state.causes),
+        causes=tuple(cause_after_restart(cause, shift_ms) for cause in state.causes),
         tripped_ms=state.tripped_ms + shift_ms,
         clear_since_ms=None,
         clear_before_ms=served_ms,
         restore_since_ms=shifted(state.restore_since_ms, shift_ms),
-        bypassed_until_ms=None,
         bypassed_by="",
         would_logged=False,
     )
@@ -408,12 +366,3 @@ def after_restart(
         events.append(Event(kind=EventKind.RESTART_HOLD, subject=rule.id))
         state = replace(state, tripped=True, clear_before_ms=0)
     return state, events
-
-
-def _cause_after_restart(state: CauseState, shift_ms: int) -> CauseState:
-    return replace(
-        state,
-        memories=tuple(replace(one, since_ms=shifted(one.since_ms, shift_ms)) for one in state.memories),
-        good_since_ms=shifted(state.good_since_ms, shift_ms),
-        total_since_ms=shifted(state.total_since_ms, shift_ms),
-    )

@@ -164,7 +164,7 @@ def _come_out(work: Working, id_: str, state: alarm.AlarmState) -> None:
 def _reset(work: Working, request: Request) -> None:
     if request.subject in work.alarms:
         rule = work.rules.alarms[request.subject]
-        work.alarms[rule.id], event = alarm.reset(rule, work.alarms[rule.id])
+        work.alarms[rule.id], event = alarm.reset(rule, work.alarms[rule.id], now_ms=work.now_ms)
         _say(work, request, event)
         _answer(work, request, event.reason, text=f"{rule.id} is reset.")
     elif request.subject in work.interlocks:
@@ -221,11 +221,12 @@ def _end_bypass(work: Working, request: Request) -> None:
     if request.subject not in work.interlocks:
         _unknown(work, request)
         return
-    state = work.interlocks[request.subject]
-    refusal = "not_bypassed" if state.bypassed_until_ms is None else ""
-    kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_OFF
-    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal or "operator"))
-    work.interlocks[request.subject] = replace(state, bypassed_until_ms=None)
+    rule, state = work.rules.interlocks[request.subject], work.interlocks[request.subject]
+    refusal = interlock.MOVES[interlock.display(state), interlock.Trigger.END].refused
+    work.interlocks[rule.id], event = interlock.end_bypass(rule, state, "operator")
+    if refusal:
+        event = Event(kind=EventKind.BYPASS_REFUSED, subject=rule.id, reason=refusal)
+    _say(work, request, event)
     _answer(work, request, refusal)
 
 

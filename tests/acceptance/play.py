@@ -8,15 +8,18 @@ import asyncio
 import contextlib
 import re
 import shutil
+from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
+import yaml
+
 from gateway.core.sample import Number
 from gateway.local.client import FieldClient, FieldError
-from gateway.local.messages import Answered, JournalEntry, LiveEvent
+from gateway.local.messages import Answered, JournalEntry, LiveEvent, Values
 from gateway.store import journal, sample_log
 from gateway.store.database import Database
 from gateway.store.findings import Finding
@@ -48,6 +51,15 @@ async def until(holds: Callable[[], bool], what: str, *, within_s: float = PATIE
 
 
 @dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a tag is worth since a scan."""
+
+    utc_ms: int
+    quality: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Notice:
     """What the plant printed; to the second."""
 
@@ -62,14 +74,14 @@ class Play:
         stage: plant and gateway.
         office: who listens.
         heard: the live feed's events, in order, over all connections.
-        said: what the visitor did.
+        verdicts: what each tag was worth, whenever that changed.
     """
 
     def __init__(self, stage: Stage, office: Office) -> None:
         self.stage = stage
         self.office = office
         self.heard: list[JournalEntry] = []
-        self.said: list[str] = []
+        self.verdicts: dict[str, list[Verdict]] = defaultdict(list)
         self._listening: asyncio.Task[None] | None = None
 
     @property
@@ -109,8 +121,18 @@ class Play:
     async def _listen(self, field: FieldClient) -> None:
         with contextlib.suppress(FieldError):  # the field process was stopped or killed
             async for news in field.watch():
-                if isinstance(news, LiveEvent):
-                    self.heard.append(news.entry)
+                match news:
+                    case LiveEvent():
+                        self.heard.append(news.entry)
+                    case Values():
+                        self._note_verdicts(news)
+
+    def _note_verdicts(self, news: Values) -> None:
+        for one in news.values:
+            verdict = Verdict(news.utc_ms, one.quality, one.reason)
+            known = self.verdicts[one.tag]
+            if not known or (known[-1].quality, known[-1].reason) != (verdict.quality, verdict.reason):
+                known.append(verdict)
 
     async def event(self, kind: str, subject: str = "", *, since: int = 0, within_s: float = PATIENCE_S) -> JournalEntry:
         """The first event of a kind heard from number ``since`` on."""
@@ -124,11 +146,12 @@ class Play:
         return entry
 
     def visitor(self, field: FieldClient) -> Visitor:
-        return Visitor(field, self.control, self.said.append)
+        """The operator on site; one for each connection, since requests are told apart by their numbers."""
+        return Visitor(field, self.control, lambda _: None)
 
-    async def deliver(self, field: FieldClient) -> Answered:
+    async def deliver(self, visitor: Visitor) -> Answered:
         """Release product by the rule and wait until the valve is proven at product."""
-        answer = await asyncio.wait_for(self.visitor(field).release_when_ready("product"), PATIENCE_S)
+        answer = await asyncio.wait_for(visitor.release_when_ready("product"), PATIENCE_S)
         await self.truth_when(lambda true: bool(true["proven_product"]), "XV-901 proven at product")
         return answer
 
@@ -144,14 +167,36 @@ class Play:
         lines = (self.stage.folder / "plant.log").read_text(encoding="utf-8").splitlines()
         return [Notice(_utc_ms(found[1]), found[2]) for line in lines if (found := _NOTICE.match(line))]
 
+    def noticed(self, text: str, *, since_utc_ms: int = 0) -> int:
+        """When the plant first printed something after a moment."""
+        return next(one.utc_ms for one in self.notices() if one.text.startswith(text) and one.utc_ms >= since_utc_ms)
+
     def log(self) -> str:
         """What the gateway's processes have logged so far."""
         return (self.stage.folder / "gateway.log").read_text(encoding="utf-8")
 
 
+def struck_utc_ms(true: dict[str, Any]) -> int:
+    """When the event struck, from anything that was true at any time."""
+    return round(true["utc_ms"] - true["since_event_s"] * 1_000)
+
+
+def at(utc_ms: int) -> str:
+    """Local time to read, for messages of tests."""
+    return datetime.fromtimestamp(utc_ms / 1_000, LOCAL).strftime("%H:%M:%S")
+
+
 def _utc_ms(local: str) -> int:
     at = datetime.fromisoformat(local).replace(tzinfo=LOCAL).astimezone(UTC)
     return round(at.timestamp() * 1_000)
+
+
+def release_sooner(site: Path, clear_s: float) -> None:
+    """Shorten how long everything must have been good before a release: for plays that are not about that."""
+    file = site / "protection.yaml"
+    protection = yaml.safe_load(file.read_text(encoding="utf-8"))
+    protection["releases"]["product"]["clear_s"] = clear_s
+    file.write_text(yaml.safe_dump(protection), encoding="utf-8")
 
 
 @contextlib.asynccontextmanager

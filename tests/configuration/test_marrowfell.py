@@ -9,8 +9,8 @@ from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.report import FINE, check_report, responses
 from gateway.core.alarm import Priority
 from gateway.core.condition import BadQuality, Limit, NoChange, Tripped, Unproven
-from gateway.core.interlock import BadVote
 from gateway.core.quality import Reason
+from gateway.core.voting import BadVote
 from tests.configuration.conftest import MARROWFELL
 
 

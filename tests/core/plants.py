@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from gateway.core.alarm import AlarmRule, OnBad, SuppressWhen
 from gateway.core.condition import BadQuality, Equals, Limit, Side, Tripped, Unproven
-from gateway.core.interlock import BadVote, Cause, Effect, InterlockRule
+from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.outcome import Event, EventKind, Outcome
 from gateway.core.output import OutputRule, Readback
 from gateway.core.permissive import Quantity, ReleaseRule, Requirement
@@ -22,6 +22,7 @@ from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import ScanState, first_state, rules_of
 from gateway.core.tick import Tick
 from gateway.core.validity import BadWhen, HoldWhen, TagRule, ValidWhen
+from gateway.core.voting import BadVote, Cause
 
 UTC_MS = 1_738_800_000_000  # 2025-02-06
 PERMIT, STOP = 42_405, 13_107

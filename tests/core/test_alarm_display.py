@@ -67,7 +67,7 @@ def test_an_acknowledgement_touches_nothing_but_the_acknowledgement(state: Alarm
 
 @pytest.mark.parametrize("state", every_state())
 def test_a_reset_is_granted_to_a_visible_acknowledged_latch_alone(state: AlarmState) -> None:
-    after, event = reset(RULE, state)
+    after, event = reset(RULE, state, now_ms=0)
     allowed = display(state) is State.LTACK
     assert (event.kind is EventKind.RESET) is allowed
     assert after.latched is (state.latched and not allowed)

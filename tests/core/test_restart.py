@@ -4,13 +4,14 @@ from dataclasses import replace
 
 from gateway.core.alarm import AlarmRule
 from gateway.core.condition import Equals, Limit, Side
-from gateway.core.interlock import Cause, Effect, InterlockRule
+from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.outcome import Event, EventKind
 from gateway.core.plant import Plant
 from gateway.core.request import Action
 from gateway.core.restart import resume
 from gateway.core.state import ScanState, rules_of
 from gateway.core.validity import TagRule, ValidWhen
+from gateway.core.voting import Cause
 from tests.core.plants import ALARMS, INTERLOCKS, OUTPUTS, PLANT, RELEASES, TAGS, Bench, plant_with
 
 
@@ -182,7 +183,9 @@ def test_a_latch_of_an_interlock_that_is_gone_stays_until_it_is_released() -> No
 
 def test_an_interlock_of_another_shape_begins_fresh_and_its_output_stays_latched() -> None:
     two = Cause(inputs=(Limit(tag="TURB", side=Side.HIGH, limit=10.0), Equals(tag="STS-510")), needed=2)
-    changed = plant_with(interlocks=tuple(replace(one, causes=(two,)) if one.id == "I-TURB" else one for one in INTERLOCKS))
+    changed = plant_with(
+        interlocks=tuple(replace(one, causes=(two,)) if one.id == "I-TURB" else one for one in INTERLOCKS)
+    )
     again, _ = resumed(saved(), changed)
     again.controlled()
     again.run(3)

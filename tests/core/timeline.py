@@ -17,7 +17,7 @@ from gateway.core.condition import (
     Rate,
     Side,
 )
-from gateway.core.interlock import BadVote, Cause, InterlockRule
+from gateway.core.interlock import InterlockRule
 from gateway.core.outcome import Event, EventKind
 from gateway.core.plant import Plant
 from gateway.core.quality import Quality, Reason
@@ -28,6 +28,7 @@ from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import Rules, ScanState, first_state, rules_of
 from gateway.core.tick import Tick
 from gateway.core.validity import HoldWhen, TagRule, ValidWhen
+from gateway.core.voting import BadVote, Cause
 
 NAMES = {
     EventKind.ALARM: "ALARM",

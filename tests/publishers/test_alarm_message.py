@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from gateway.core.alarm import AlarmRule, AlarmText, Priority
 from gateway.core.condition import BadQuality, Condition, Equals, Limit, Side, Tripped, Unproven
-from gateway.core.interlock import Cause, Effect, InterlockRule
+from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.output import OutputRule
 from gateway.core.plant import Plant
 from gateway.core.validity import TagRule
+from gateway.core.voting import Cause
 from gateway.publishers.alarm_message import (
     FIRST_PART_CHARACTERS,
     AlarmCard,
