@@ -228,7 +228,9 @@ def _trigger(rule: InterlockRule, state: InterlockState, tally: _Tally, now_ms: 
     if not rule.latched and state.tripped:
         since_ms = None if tally.voted else running_since(state.restore_since_ms, now_ms)
         restored = due(since_ms, rule.restore_delay_ms, now_ms)
-        return replace(state, restore_since_ms=since_ms), Trigger.RESTORE if restored else Trigger.VOTED
+        # It has no LATCHED; one that comes from a configuration in which it had a latch goes on as tripped.
+        state = replace(state, cause_present=True, restore_since_ms=since_ms)
+        return state, Trigger.RESTORE if restored else Trigger.VOTED
     if tally.ripe is not None:
         return state, Trigger.RIPE
     return state, Trigger.VOTED if tally.voted else Trigger.CLEAR

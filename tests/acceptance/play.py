@@ -145,6 +145,12 @@ class Play:
         assert entry is not None
         return entry
 
+    async def told(self) -> None:
+        """Wait until the office has had every event that was heard here."""
+        await until(
+            lambda: all((one.run, one.n) in self.office.events for one in self.heard), "every event at the office"
+        )
+
     def visitor(self, field: FieldClient) -> Visitor:
         """The operator on site; one for each connection, since requests are told apart by their numbers."""
         return Visitor(field, self.control, lambda _: None)

@@ -81,6 +81,7 @@ async def _play(folder: Path) -> Played:
         end = await play.after_event(PLAYED_S)
         status = await field.status()
         still_latched = await visitor.release("product", "the water looks clear again")
+        await play.told()
         exit_code = await play.stopped()
         stopped = await play.truth()
         record = record_of(play.stage)

@@ -218,6 +218,25 @@ def test_a_new_permission_is_latched_and_a_new_stop_is_held_by_an_old_trip() -> 
     assert (again.level("spare"), again.level("wash")) == ("withdrawn", "stop")
 
 
+def test_an_interlock_that_has_lost_its_latch_restores_itself_and_its_output_waits_for_the_release() -> None:
+    bench = saved()
+    bench.read(TURB=0.5)
+    bench.run(2)
+    loose = plant_with(
+        interlocks=tuple(
+            replace(one, latched=False, restore_delay_ms=5_000) if one.id == "I-TURB" else one for one in INTERLOCKS
+        )
+    )
+    again, _ = resumed(bench, loose)
+    again.controlled()
+    again.run(20)
+    assert again.kinds(again.events, "I-TURB") == [EventKind.RESTORED]
+    assert again.level("product") == "withdrawn"
+    again.run(60)
+    again.ask(Action.GRAB_SAMPLE, measured={"turbidity_ntu": 0.8, "total_chlorine_mg_l": 5.1})
+    assert again.release("product").granted
+
+
 def test_a_suppression_whose_logic_is_gone_ends() -> None:
     bench = Bench()
     bench.read(CHLORINE=1.0, STS_510=2.0)
