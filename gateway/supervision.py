@@ -11,10 +11,12 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from random import Random
+
+from gateway.stopping import stopped_by_signals
 
 _LOG = logging.getLogger(__name__)
 _JITTER = 0.2
@@ -123,7 +125,7 @@ class Supervisor:
             ended it all, or the first other exit code of a child in stopping
             order, 128 + signal for one that was ended by a signal.
         """
-        with _signals_call(self.stop):
+        with stopped_by_signals(self.stop):
             try:
                 for keeper in self._keepers:
                     await keeper.start()
@@ -276,18 +278,6 @@ class _Keeper:
         if not task.cancelled() and task.exception() is not None:
             _LOG.error("%s: no longer watched; stopping everything", self._child.name, exc_info=task.exception())
             self._end(_WATCH_FAILED)
-
-
-@contextmanager
-def _signals_call(stop: Callable[[], None]) -> Iterator[None]:
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop)
-    try:
-        yield
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)
 
 
 def supervise(children: Sequence[Child]) -> int:

@@ -67,7 +67,7 @@ def _why(facts: Facts) -> str:
     what = str(facts.get("service") or facts.get("tag", ""))
     if "value" not in facts:
         return f"{what} cannot be trusted ({str(facts.get('quality_reason', '')).replace('_', ' ')})"
-    value = f"{what} {facts['value']:g} {facts.get('unit', '')}".strip()
+    value = f"{what} {facts['value']:.3g} {facts.get('unit', '')}".strip()
     limit = f", limit {facts['limit']:g}" if "limit" in facts else f", {facts.get('kind', '')}"
     return value + limit
 

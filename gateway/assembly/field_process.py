@@ -7,7 +7,7 @@ from pathlib import Path
 from random import Random
 
 from gateway import __version__
-from gateway.assembly.life import FAILED, clock_of, stopped_by_signals, until_its_end
+from gateway.assembly.life import FAILED, clock_of, until_its_end
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.reading import canonical_text
 from gateway.configuration.schema import OutputBlock as OutputBlockKeys
@@ -28,6 +28,7 @@ from gateway.field.scanning import Scanner
 from gateway.field.serving import Server
 from gateway.field.site import History, LiveTelling, Parts, run, status
 from gateway.local.messages import Hello
+from gateway.stopping import stopped_by_signals
 from gateway.store import configurations
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT

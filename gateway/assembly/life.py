@@ -1,10 +1,8 @@
-"""What both processes need to live: a clock, an end by signal, and errors that say what to do."""
+"""What both processes need to live: a clock, and errors that say what to do."""
 
 import asyncio
 import logging
-import signal
-from collections.abc import Callable, Coroutine, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Coroutine
 
 from gateway.configuration.plant import LoadedSite
 from gateway.field.clock import Clock, ClockFault, PageClock, SystemClock
@@ -29,16 +27,3 @@ def clock_of(loaded: LoadedSite, *, field_process: bool = False) -> Clock:
     """Real time, or the simulated plant's where the site names its clock page."""
     page = loaded.site.place.simulated_clock
     return SystemClock() if page is None else PageClock(loaded.resolve(page), field_process=field_process)
-
-
-@contextmanager
-def stopped_by_signals(stop: Callable[[], None]) -> Iterator[None]:
-    """Have SIGINT and SIGTERM call ``stop`` in the running event loop."""
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop)
-    try:
-        yield
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)

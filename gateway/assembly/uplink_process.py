@@ -3,8 +3,9 @@
 import asyncio
 from pathlib import Path
 
-from gateway.assembly.life import clock_of, stopped_by_signals, until_its_end
+from gateway.assembly.life import clock_of, until_its_end
 from gateway.configuration.plant import LoadedSite, load_site
+from gateway.stopping import stopped_by_signals
 from gateway.uplink.process import run_uplink
 
 
