@@ -124,8 +124,11 @@ class Demo:
             while True:
                 since_s = float((await stage.control.truth())["since_event_s"])
                 if since_s >= self.story.plot.goes_on_s:
-                    return
+                    break
                 await asyncio.sleep(_LOOK_AGAIN_S)
+            newest = (await gateway.newest_entries(1))[-1]
+            what = f"{newest.kind} {newest.subject}".strip()
+            self.say("gateway", f"record written: journal line {newest.n} ({what}) is committed")
 
     async def _visit(self, visitor: Visitor) -> None:
         self.say("visitor", "reads the displays and waits for half an hour of good readings")

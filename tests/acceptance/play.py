@@ -151,6 +151,11 @@ class Play:
             lambda: all((one.run, one.n) in self.office.events for one in self.heard), "every event at the office"
         )
 
+    async def message(self, alarm: str) -> dict[str, Any]:
+        """The first message about an alarm, waited for: it is held back until it is known what the plant did."""
+        await until(lambda: bool(self.office.texts(alarm)), f"message about {alarm}")
+        return next(one for one in self.office.messages if one["alarm"] == alarm)
+
     def visitor(self, field: FieldClient) -> Visitor:
         """The operator on site; one for each connection, since requests are told apart by their numbers."""
         return Visitor(field, self.control, lambda _: None)

@@ -220,8 +220,8 @@ class Histories(RuleBasedStateMachine):
 
 
 Histories.TestCase.settings = settings(
-    max_examples=20,
-    stateful_step_count=25,
+    max_examples=15,
+    stateful_step_count=20,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate, Phase.shrink],  # to explain a failure takes minutes
@@ -237,7 +237,7 @@ steps = st.lists(
     readings.flatmap(lambda one: st.tuples(st.just(one[0]), st.just(one[1]), st.integers(1, 15))), max_size=12
 )
 quick = settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate, Phase.shrink],  # to explain a failure takes minutes

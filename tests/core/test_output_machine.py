@@ -231,7 +231,7 @@ def test_a_short_stop_while_delivering_returns_after_its_time_of_good_data() -> 
     ],
 )
 def test_without_one_condition_of_the_restart_rule_it_stays_latched(
-    away_ms: int, same_boot: bool, code: int, why: str
+    *, away_ms: int, same_boot: bool, code: int, why: str
 ) -> None:
     bench = Bench()
     bench.deliver()

@@ -1,4 +1,4 @@
-"""A field process in pieces for tests: a real store whose disk can fail, a controller of four registers, a hand-moved clock."""
+"""A field process in pieces: a real store whose disk can fail, a controller of four registers, a hand-moved clock."""
 
 import asyncio
 import threading
@@ -97,12 +97,12 @@ class Disk(Database):
 async def until(condition: Callable[[], bool], *, within_s: float = WAIT_S) -> None:
     """Wait for something a thread or another task does."""
     async with asyncio.timeout(within_s):
-        while not condition():
+        while not condition():  # noqa: ASYNC110 - a thread's doing has no event of this loop
             await asyncio.sleep(0.002)
 
 
 def back_off() -> BackOff:
-    return BackOff(first_s=1.0, ceiling_s=30.0, random=Random(7))
+    return BackOff(first_s=1.0, ceiling_s=30.0, random=Random(7))  # noqa: S311 - jitter
 
 
 def recorder_on(disk: Disk, clock: ManualClock, on_commit: Callable[[int], None], *, first_n: int = 1) -> Recorder:
@@ -134,7 +134,9 @@ class Scans:
     def _sample(self) -> Numbered:
         self.n += 1
         now = self.clock.now()
-        sample = Sample(tag="TURB", reading=Number(self.n / 8), arrived=now, source_utc_ms=now.utc_ms, raw=(self.n % 9,))
+        sample = Sample(
+            tag="TURB", reading=Number(self.n / 8), arrived=now, source_utc_ms=now.utc_ms, raw=(self.n % 9,)
+        )
         return Numbered(n=self.n, sample=sample)
 
 
@@ -174,8 +176,7 @@ class Controller:
 
 
 def actuation_on(controller: Controller, image: InputImage, clock: ManualClock) -> Actuation:
+    jitter = Random(7)  # noqa: S311 - no secret
     return Actuation(
-        connection=controller, block=OUTPUT_BLOCK, outputs=OUTPUTS, image=image, clock=clock, random=Random(7)
+        connection=controller, block=OUTPUT_BLOCK, outputs=OUTPUTS, image=image, clock=clock, random=jitter
     )
-
-

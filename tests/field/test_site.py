@@ -147,7 +147,9 @@ def test_a_stop_in_order_withdraws_the_permission_proves_it_and_records_it(tmp_p
     assert recorded(tmp_path)[-1] == ("stop", "stopped in order", True)
 
 
-def test_a_controller_that_does_not_answer_at_the_stop_is_told_as_such(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_controller_that_does_not_answer_at_the_stop_is_told_as_such(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(site, "_WITHDRAWN_WITHIN_S", 0.2)
 
     async def script(running: Running) -> None:
@@ -165,16 +167,16 @@ def test_a_part_that_ends_by_itself_stops_everything_safely(
     async def script(running: Running) -> None:
         await until(lambda: len(running.controller.writes) > 2)
 
-        def broken(*_: object) -> None:
+        async def broken() -> None:
             raise RuntimeError("a fault of ours")
 
-        monkeypatch.setattr(running.parts.recorder, "_committed", broken)
-        running.scanner.journal(Event(kind=EventKind.GAP))
+        monkeypatch.setattr(running.actuation, "_turn", broken)
         await until(lambda: "ended by itself" in caplog.text)
 
     in_order, running = play(tmp_path, script)
     assert not in_order
     assert running.controller.permit == 0
+    assert recorded(tmp_path)[-1] == ("stop", "a part ended by itself", True)
 
 
 def test_when_scanning_is_what_failed_the_record_is_closed_all_the_same(

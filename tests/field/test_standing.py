@@ -7,9 +7,9 @@ import pytest
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Action
 from gateway.core.sample import Number
+from gateway.core.validity import AWAITED, HELD
 from gateway.field.image import InputImage
 from gateway.field.standing import status_of, tag_value
-from gateway.core.validity import AWAITED, HELD
 from gateway.local.messages import Answered, JournalEntry, ListItem, OutputStatus, Status
 from gateway.terminal import alarms_text, answer_text, at, journal_text, status_text, tags_text, tick_lines
 from tests.core.plants import GOOD_GRAB, STOP, UTC_MS, Bench
