@@ -226,6 +226,8 @@ def _tally(rule: InterlockRule, stepped: list[tuple[CauseState, Vote]], now_ms: 
 def _trigger(rule: InterlockRule, state: InterlockState, tally: _Tally, now_ms: int) -> tuple[InterlockState, Trigger]:
     """What the tally means; without a latch, a tripped one waits for its restore delay."""
     if not rule.latched and state.tripped:
+        if tally.awaited:
+            return state, Trigger.VOTED  # without data nothing returns by itself
         since_ms = None if tally.voted else running_since(state.restore_since_ms, now_ms)
         restored = due(since_ms, rule.restore_delay_ms, now_ms)
         # It has no LATCHED; one that comes from a configuration in which it had a latch goes on as tripped.

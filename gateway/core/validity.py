@@ -311,7 +311,7 @@ def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_bac
         delivered=False,
         accepted_ms=state.accepted_ms + down_ms,
         moved_ms=state.moved_ms + down_ms,
-        previous_ms=state.previous_ms + down_ms,
+        previous_ms=state.previous_ms + shift_ms,  # a rate over the gap is one per wall minute
         newest_utc_ms=_LONG_AGO_MS if wall_went_back else state.newest_utc_ms,
         held_since_ms=shifted(state.held_since_ms, shift_ms),
         governors=tuple(

@@ -79,7 +79,9 @@ class Scanner:
             self.once()
             now_ms = self._clock.now().monotonic_ms
             missed = max(0, (now_ms - due_ms) // self._period_ms)
-            self.late += bool(missed)
+            if missed:
+                self.late += 1
+                self._clock.scanned(now_ms)  # else a simulated plant waits for a scan that waits for its next second
             due_ms += (missed + 1) * self._period_ms
 
     def once(self) -> None:

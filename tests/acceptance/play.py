@@ -107,6 +107,11 @@ class Play:
         """What is true so many plant seconds after the event struck."""
         return await self.truth_when(lambda true: bool(true["since_event_s"] >= plant_s), "event", within_s=within_s)
 
+    async def after(self, plant_s: float) -> dict[str, Any]:
+        """What is true so many plant seconds from now."""
+        until_utc_ms = (await self.truth())["utc_ms"] + plant_s * 1_000
+        return await self.truth_when(lambda true: bool(true["utc_ms"] >= until_utc_ms), f"{plant_s:g} plant seconds")
+
     async def start(self) -> FieldClient:
         """Start the gateway and listen to it."""
         await self.stage.start_gateway()

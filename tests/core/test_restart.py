@@ -13,6 +13,7 @@ from gateway.core.state import ScanState, rules_of
 from gateway.core.validity import TagRule, ValidWhen
 from gateway.core.voting import Cause
 from tests.core.plants import ALARMS, INTERLOCKS, OUTPUTS, PLANT, RELEASES, TAGS, Bench, plant_with
+from tests.core.timeline import play
 
 
 def resumed(
@@ -262,3 +263,45 @@ def test_resuming_twice_without_a_scan_between_is_resuming_once() -> None:
     assert twice.interlocks == straight.interlocks
     assert twice.alarms == straight.alarms
     assert twice.tags == straight.tags
+
+
+def test_an_unlatched_interlock_does_not_return_after_a_restart_before_its_input_has_delivered() -> None:
+    player = play(
+        {
+            "tags": {"lvl": {"stale_after_s": 600}},
+            "interlocks": {
+                "FULL": {
+                    "inputs": [{"tag": "lvl", "type": "high", "limit": 95}],
+                    "latched": False,
+                    "restore_delay_s": 10,
+                }
+            },
+            "steps": [
+                {"t": 0, "tag": "lvl", "v": 97},
+                {"t": 5, "tag": "lvl", "v": 90},
+                {"t": 8, "sys": "down"},
+                {"t": 10, "sys": "up"},
+                {"t": 40, "tag": "lvl", "v": 90},
+            ],
+            "end_t": 60,
+        }
+    )
+    assert [(one["t"], one["ev"]) for one in player.events] == [(0, "TRIP"), (40, "RESTORED")]
+
+
+def test_a_rate_over_a_restart_is_per_minute_of_wall_time() -> None:
+    player = play(
+        {
+            "tags": {"ph": {}},
+            "alarms": {"FAST": {"tag": "ph", "type": "rate", "limit": 1.5}},
+            "steps": [
+                {"t": 0, "tag": "ph", "v": 7.0},
+                {"t": 30, "sys": "down"},
+                {"t": 50, "sys": "up"},
+                {"t": 60, "tag": "ph", "v": 8.0},
+                {"t": 90, "tag": "ph", "v": 9.0},
+            ],
+            "end_t": 100,
+        }
+    )
+    assert [(one["t"], one["ev"]) for one in player.events] == [(90, "ALARM")]

@@ -254,17 +254,19 @@ class Stuck(ManualClock):
 
     def __init__(self) -> None:
         super().__init__(monotonic_ms=1_000_000, utc_ms=UTC_MS)
-        self.scans: list[int] = []
+        self.told: list[int] = []
         self.takes_ms: dict[int, int] = {}
 
     def scanned(self, monotonic_ms: int) -> None:
         super().scanned(monotonic_ms)
-        self.scans.append(monotonic_ms - 1_000_000)
+        self.told.append(monotonic_ms - 1_000_000)
         if takes_ms := self.takes_ms.pop(monotonic_ms - 1_000_000, 0):
             self.advance(takes_ms)
 
 
-async def _grid(disk: Disk, takes_ms: dict[int, int], for_ms: int) -> tuple[list[int], int]:
+async def _grid(disk: Disk, takes_ms: dict[int, int], for_ms: int) -> tuple[tuple[list[int], int], list[int]]:
+    """When scans were and how many came late; and what the clock was told."""
+    scans: list[int] = []
     clock = Stuck()
     clock.takes_ms = takes_ms
     decisions = Decisions()
@@ -279,7 +281,7 @@ async def _grid(disk: Disk, takes_ms: dict[int, int], for_ms: int) -> tuple[list
         actuation=None,
         pollers=[],
         recorder=recorder_on(disk, clock, lambda _: None),
-        tell=lambda *_: None,
+        tell=lambda state, *_: scans.append(state.tick.monotonic_ms - 1_000_000),
         answer=lambda *_: None,
     )
     running = asyncio.create_task(scanner.run())
@@ -287,14 +289,24 @@ async def _grid(disk: Disk, takes_ms: dict[int, int], for_ms: int) -> tuple[list
     running.cancel()
     with suppress(asyncio.CancelledError):
         await running
-    return clock.scans, scanner.late
+    return (scans, scanner.late), clock.told
 
 
 def test_scans_keep_to_their_grid_and_a_missed_one_is_not_made_up_for(tmp_path: Path) -> None:
     disk = Disk(tmp_path / "plant.db")
     try:
-        assert asyncio.run(_grid(disk, {}, 3_000)) == ([0, 1_000, 2_000, 3_000], 0)
-        assert asyncio.run(_grid(disk, {1_000: 300}, 3_000)) == ([0, 1_000, 2_000, 3_000], 0)
-        assert asyncio.run(_grid(disk, {1_000: 2_500}, 6_000)) == ([0, 1_000, 4_000, 5_000, 6_000], 1)
+        assert asyncio.run(_grid(disk, {}, 3_000))[0] == ([0, 1_000, 2_000, 3_000], 0)
+        assert asyncio.run(_grid(disk, {1_000: 300}, 3_000))[0] == ([0, 1_000, 2_000, 3_000], 0)
+        assert asyncio.run(_grid(disk, {1_000: 2_500}, 6_000))[0] == ([0, 1_000, 4_000, 5_000, 6_000], 1)
+    finally:
+        disk.close(WAIT_S)
+
+
+def test_a_plant_that_waits_is_told_that_the_missed_scans_do_not_come(tmp_path: Path) -> None:
+    """Else both wait: the plant for a scan, and the scan for the next point of the grid, which never comes."""
+    disk = Disk(tmp_path / "plant.db")
+    try:
+        _, told = asyncio.run(_grid(disk, {1_000: 2_500}, 5_000))
+        assert told == [0, 1_000, 3_500, 4_000, 5_000]
     finally:
         disk.close(WAIT_S)
