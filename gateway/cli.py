@@ -22,6 +22,7 @@ from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.report import check_report
 from gateway.local.client import FieldClient, FieldError, ask_field
 from gateway.local.messages import Answered, Ask
+from gateway.replay.checking import RecordUnreadable, check_record, in_words
 from gateway.supervision import Child, supervise
 from gateway.terminal import alarms_text, answer_text, journal_text, status_text, tags_text
 
@@ -111,6 +112,23 @@ def uplink(site: Path) -> None:
     _log_to_terminal()
     with _explained():
         sys.exit(uplink_process(site))
+
+
+@main.command()
+@_folder_argument
+def replay(site: Path) -> None:
+    """Decide the record of a stopped site again and compare: every line of the journal must come out the same."""
+    with _explained():
+        loaded = load_site(site)
+    try:
+        checked = check_record(loaded, loaded.resolve(loaded.site.place.storage_folder) / "plant.db")
+    except RecordUnreadable as why:
+        click.echo(str(why), err=True)
+        sys.exit(REFUSED_REQUEST)
+    for one in checked:
+        click.echo(in_words(one))
+    if any(one.differences for one in checked):
+        sys.exit(REFUSED_REQUEST)
 
 
 # --- looking ---

@@ -27,6 +27,7 @@ from simulator.faults import Faults
 from simulator.plant import Plant, truth, with_levels
 
 LINE_LIMIT_BYTES = 65_536
+HUNG_UP_WITHIN_S = 2.0
 SETS = frozenset({"silent", "held", "blocked", "stuck", "soaked"})
 MAPPINGS = frozenset({"forced", "loops"})
 NUMBERS = frozenset({"feed_m3_h", "residual_mg_l"})
@@ -62,7 +63,7 @@ class ControlSocket:
         self.path = path
         self._run = run
         self._server: asyncio.Server | None = None
-        self._writers: set[asyncio.StreamWriter] = set()
+        self._conversations: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
         """Listen.
@@ -80,13 +81,17 @@ class ControlSocket:
         if self._server is None:
             return
         self._server.close()
-        for writer in tuple(self._writers):
+        for writer in self._conversations.values():
             writer.close()
+        if self._conversations:  # each hears that its peer is gone, and ends; cancelled ones would be told as faults
+            await asyncio.wait(self._conversations, timeout=HUNG_UP_WITHIN_S)
         await self._server.wait_closed()
         self.path.unlink(missing_ok=True)
 
     async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._writers.add(writer)
+        conversation: asyncio.Task[None] | None = asyncio.current_task()
+        assert conversation is not None  # noqa: S101 - a coroutine runs in a task
+        self._conversations[conversation] = writer
         try:
             while line := await reader.readline():
                 writer.write(json.dumps(self._answer(line)).encode() + b"\n")
@@ -94,7 +99,7 @@ class ControlSocket:
         except (ConnectionError, ValueError):
             pass  # gone, or a line without an end: hang up
         finally:
-            self._writers.discard(writer)
+            del self._conversations[conversation]
             writer.close()
 
     def _answer(self, line: bytes) -> dict[str, object]:

@@ -18,7 +18,7 @@ from gateway.drivers.modbus.register_map import plan_blocks
 from gateway.field.actuation import Actuation, OutputBlock
 from gateway.field.answering import AnswerDesk
 from gateway.field.backoff import BackOff
-from gateway.field.beginning import begin
+from gateway.field.beginning import Beginning, begin
 from gateway.field.clock import Clock, boot_id
 from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
@@ -29,9 +29,10 @@ from gateway.field.serving import Server
 from gateway.field.site import History, LiveTelling, Parts, run, status
 from gateway.local.messages import Hello
 from gateway.stopping import stopped_by_signals
-from gateway.store import configurations
+from gateway.store import beginnings, configurations
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT
+from gateway.store.scan_state import to_bytes
 
 DATABASE = "plant.db"
 
@@ -72,6 +73,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
     _keep_configuration(database, loaded)
     booted = boot_id()
     beginning = begin(database, rules, now=now, boot_id=booted, version=__version__)
+    _keep_beginning(database, beginning, loaded)
     image = InputImage(next_n=beginning.next_sample_n)
     desk = AnswerDesk(image)
     pollers = pollers_of(loaded, image, clock)
@@ -144,6 +146,17 @@ def _keep_configuration(database: Database, loaded: LoadedSite) -> None:
     database.submit(
         lambda transaction: configurations.keep(transaction, configuration=loaded.hash, document=document)
     ).result()
+
+
+def _keep_beginning(database: Database, beginning: Beginning, loaded: LoadedSite) -> None:
+    """The state a run begins with, so that what it decides can be decided again."""
+    begun = beginnings.Begun(
+        run=database.opened.run,
+        said=len(beginning.events),
+        configuration=loaded.hash,
+        state=to_bytes(beginning.state),
+    )
+    database.submit(lambda transaction: beginnings.keep(transaction, begun)).result()
 
 
 def _hello(loaded: LoadedSite, database: Database, clock: Clock) -> Hello:

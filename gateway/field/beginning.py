@@ -6,9 +6,9 @@ from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.restart import resume
 from gateway.core.state import Rules, ScanState, first_state
 from gateway.core.tick import Tick
-from gateway.field.memory import Unreadable, from_bytes
 from gateway.store import journal, machine_state, sample_log
 from gateway.store.database import Database, OpenedAs
+from gateway.store.scan_state import Unreadable, from_bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,14 @@ class Numbered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """A request or read-back the scan has taken, and the number of the last sample that arrived before it."""
+
+    after_n: int
+    given: Request | Readback
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImageStatistics:
     """How full the image is, and what did not fit since the start.
 
@@ -62,6 +70,7 @@ class InputImage:
         self._waiting: dict[str, deque[int]] = {}  # keys of waiting samples by tag, oldest first
         self._latest: dict[str, Numbered] = {}
         self._taken: tuple[Numbered, ...] = ()
+        self._taken_others: tuple[Placed, ...] = ()
         self._replaced = 0
         self._refused = 0
 
@@ -85,9 +94,14 @@ class InputImage:
         arrivals = tuple(self._arrivals.values())
         self._arrivals.clear()
         self._waiting.clear()
-        samples = [arrival for arrival in arrivals if isinstance(arrival, Sample)]
-        self._taken = tuple(Numbered(n=n, sample=sample) for n, sample in enumerate(samples, self._next_n))
-        self._next_n += len(samples)
+        taken, others = [], []
+        for arrival in arrivals:
+            if isinstance(arrival, Sample):
+                taken.append(Numbered(n=self._next_n, sample=arrival))
+                self._next_n += 1
+            else:
+                others.append(Placed(after_n=self._next_n - 1, given=arrival))
+        self._taken, self._taken_others = tuple(taken), tuple(others)
         self._latest.update((numbered.sample.tag, numbered) for numbered in self._taken)
         return arrivals
 
@@ -95,6 +109,11 @@ class InputImage:
     def taken(self) -> tuple[Numbered, ...]:
         """The samples of the last ``take`` with their numbers, for the record and the live feed."""
         return self._taken
+
+    @property
+    def taken_others(self) -> tuple[Placed, ...]:
+        """The requests and read-backs of the last ``take`` with their places among the samples, for the record."""
+        return self._taken_others
 
     def latest(self, tag: str) -> Numbered | None:
         """The newest sample of a tag that a scan has taken; None while there was none since the start."""

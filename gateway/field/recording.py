@@ -23,13 +23,14 @@ from gateway.core.state import ScanState
 from gateway.core.tick import Tick
 from gateway.field.backoff import BackOff
 from gateway.field.clock import Clock, wait_until
-from gateway.field.image import Numbered
-from gateway.field.memory import to_bytes
+from gateway.field.image import Numbered, Placed
 from gateway.local.messages import JournalEntry
 from gateway.store import journal, machine_state, sample_log
 from gateway.store.chunk import SampleRow, ScanTick
 from gateway.store.database import Database, Transaction
 from gateway.store.errors import StoreError
+from gateway.store.inputs import OtherInput
+from gateway.store.scan_state import to_bytes
 
 _SAMPLES_KEPT = 200_000  # five hours of the demo site; about 120 MB
 _SCANS_KEPT = 100_000
@@ -61,6 +62,7 @@ class _Batch:
     entries: tuple[JournalEntry, ...]
     rows: tuple[SampleRow, ...]
     scans: tuple[ScanTick, ...]
+    others: tuple[OtherInput, ...]
     state: ScanState
 
 
@@ -98,19 +100,27 @@ class Recorder:
         self._entries: deque[JournalEntry] = deque()
         self._rows: deque[SampleRow] = deque()
         self._scans: deque[ScanTick] = deque(maxlen=_SCANS_KEPT)
+        self._others: deque[OtherInput] = deque(maxlen=_SCANS_KEPT)
         self._state: ScanState | None = None
         self._under_way: tuple[_Batch, Future[None]] | None = None  # handed to the writer, its end not seen yet
         self._urgent = asyncio.Event()
         self._samples_due_ms = clock.now().monotonic_ms + interval_ms
         self.failing_since_ms: int | None = None  # plant time of the first commit that failed and has not succeeded
 
-    def note(self, state: ScanState, taken: Sequence[Numbered], events: Sequence[Event]) -> tuple[JournalEntry, ...]:
+    def note(
+        self,
+        state: ScanState,
+        taken: Sequence[Numbered],
+        events: Sequence[Event],
+        others: Sequence[Placed] = (),
+    ) -> tuple[JournalEntry, ...]:
         """Take over what a scan has decided, to be committed soon.
 
         Args:
             state: the scan left behind.
             taken: the samples it took.
             events: that it decided, in order.
+            others: the requests and read-backs it took.
 
         Returns:
             The events as numbered journal entries.
@@ -118,6 +128,7 @@ class Recorder:
         self._state = state
         self._rows.extend(SampleRow(n=one.n, scan=state.scan, sample=one.sample) for one in taken)
         self._scans.append(ScanTick(scan=state.scan, tick=state.tick))
+        self._others.extend(OtherInput(scan=state.scan, after_n=one.after_n, given=one.given) for one in others)
         lost = self._give_up_oldest()
         entries = tuple(self._numbered(event, state.tick, state.scan) for event in (*events, *lost))
         self._entries.extend(entries)
@@ -217,6 +228,7 @@ class Recorder:
             entries=tuple(self._entries),
             rows=rows,
             scans=tuple(one for one in self._scans if one.scan <= rows[-1].scan) if rows else (),
+            others=tuple(one for one in self._others if one.scan <= rows[-1].scan) if rows else (),
             state=state,
         )
 
@@ -229,7 +241,11 @@ class Recorder:
             journal.append(transaction, batch.entries)
         if batch.rows:
             packed = sample_log.pack(
-                batch.rows, batch.scans, run=self._identity.run, configuration=self._identity.configuration
+                batch.rows,
+                batch.scans,
+                others=batch.others,
+                run=self._identity.run,
+                configuration=self._identity.configuration,
             )
             sample_log.append(transaction, *packed, gap_allowed=True)  # a gap has its own entry in the journal
         machine_state.save(
@@ -263,6 +279,8 @@ class Recorder:
             self._rows.popleft()
         while batch.scans and self._scans and self._scans[0].scan <= batch.scans[-1].scan:
             self._scans.popleft()
+        while batch.others and self._others and self._others[0].scan <= batch.others[-1].scan:
+            self._others.popleft()
         self._on_commit(batch.scan)
 
 

@@ -92,7 +92,7 @@ class Scanner:
         self._act(self.outcome.levels)
         events = (*self._unsaid, *self.outcome.events)
         self._unsaid.clear()
-        entries = self._recorder.note(self.state, self._image.taken, events)
+        entries = self._recorder.note(self.state, self._image.taken, events, self._image.taken_others)
         for one in self.outcome.answers:
             self._answer(one, self.state.scan)
         self._tell(self.state, self.outcome, entries)

@@ -22,6 +22,7 @@ from gateway.core.tick import Tick
 from gateway.local.messages import ChunkHeader
 from gateway.store.columns import ColumnReader, ColumnWriter
 from gateway.store.errors import ChunkDamaged, NotStorable
+from gateway.store.inputs import OtherInput, from_line, to_line
 from gateway.store.value_rule import Kind, Order, Rule, Words, find_rule, stepped, steps_between, whole, words_of
 
 STREAM = "samples"
@@ -49,7 +50,7 @@ class SampleRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScanTick:
-    """When a scan was; with the samples it is all that a replay needs.
+    """When a scan was.
 
     Args:
         scan: number of the scan.
@@ -66,10 +67,16 @@ class Contents:
 
     rows: tuple[SampleRow, ...]
     scans: tuple[ScanTick, ...]
+    others: tuple[OtherInput, ...] = ()
 
 
 def pack(
-    samples: Sequence[SampleRow], scans: Sequence[ScanTick], *, run: int, configuration: str
+    samples: Sequence[SampleRow],
+    scans: Sequence[ScanTick],
+    *,
+    run: int,
+    configuration: str,
+    others: Sequence[OtherInput] = (),
 ) -> tuple[ChunkHeader, bytes]:
     """Pack one commit.
 
@@ -78,6 +85,7 @@ def pack(
         scans: of the same period.
         run: number of this process start.
         configuration: hash of the configuration in force.
+        others: requests and read-backs that the same scans took.
 
     Raises:
         NotStorable: no samples, a gap in their numbers, a register outside 0 to 65535, a line break in a tag.
@@ -92,6 +100,7 @@ def pack(
     _write_readings(writer, [row.sample.reading for row in samples])
     by_tag = _write_tags(writer, samples)
     _write_values(writer, list(by_tag.values()))
+    _write_others(writer, others)
     body = bytes((_FORMAT,)) + zlib.compress(bytes(writer.octets), _LEVEL, -zlib.MAX_WBITS)
     return _header(samples, body, run=run, configuration=configuration), body
 
@@ -109,10 +118,11 @@ def unpack(header: ChunkHeader, body: bytes) -> Contents:
     try:
         ticks = [ScanTick(scan=scan, tick=tick) for scan, tick in _read_moments(reader, scans)]
         rows = list(_read_rows(reader, length, header.first_n))
+        others = _read_others(reader)
         reader.finish()
     except (ValueError, OverflowError, IndexError, struct.error) as error:
         raise ChunkDamaged(f"samples {header.first_n} to {header.last_n} cannot be unpacked: {error}") from error
-    return Contents(rows=tuple(rows), scans=tuple(ticks))
+    return Contents(rows=tuple(rows), scans=tuple(ticks), others=others)
 
 
 # --- packing ---------------------------------------------------------------------------------------------------
@@ -131,6 +141,13 @@ def _refuse_unfit(samples: Sequence[SampleRow]) -> None:
             )
         if "\n" in row.sample.tag:
             raise NotStorable(f"sample {n}: tag {row.sample.tag!r} has a line break")
+
+
+def _write_others(writer: ColumnWriter, others: Sequence[OtherInput]) -> None:
+    writer.count(len(others))
+    writer.steps([one.scan for one in others])
+    writer.steps([one.after_n for one in others])
+    writer.text("\n".join(to_line(one.given) for one in others))
 
 
 def _write_moments(writer: ColumnWriter, scans: Sequence[int], ticks: Sequence[Tick]) -> None:
@@ -263,6 +280,16 @@ def _inflated(header: ChunkHeader, body: bytes) -> bytes:
     if not stream.eof:
         raise ChunkDamaged(f"samples {header.first_n} to {header.last_n}: cut short, or more than {_MOST_BYTES} bytes")
     return octets
+
+
+def _read_others(reader: ColumnReader) -> tuple[OtherInput, ...]:
+    length = reader.items()
+    scans, places = reader.steps(length), reader.steps(length)
+    lines = reader.text().split("\n") if length else [reader.text()][1:]
+    return tuple(
+        OtherInput(scan=scan, after_n=after_n, given=from_line(line))
+        for scan, after_n, line in zip(scans, places, lines, strict=True)
+    )
 
 
 def _read_moments(reader: ColumnReader, length: int) -> list[tuple[int, Tick]]:

@@ -270,6 +270,25 @@ def _checkpoint(connection: sqlite3.Connection) -> bool:
     return not busy
 
 
+@contextlib.contextmanager
+def offline(path: Path) -> Iterator[Reader]:
+    """A read-only connection to the store of a stopped site, under its lock; nothing is created or changed.
+
+    Raises:
+        StoreBusy: a process has this store open.
+        StoreFailing, StoreDamaged: it cannot be read.
+    """
+    if not path.exists():
+        raise StoreFailing(f"{path}: there is no record yet")
+    lock = _take_lock(path)
+    try:
+        with _named_errors(str(path)), contextlib.closing(_connect(path, mode="ro")) as connection:
+            connection.execute("PRAGMA query_only = ON")
+            yield connection
+    finally:
+        os.close(lock)
+
+
 def rows(connection: Reader, sql: str, parameters: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     """All rows of a SELECT at once, so that no read transaction stays open.
 

@@ -120,6 +120,8 @@ PLANT = Migrations(
                     entry BLOB NOT NULL) STRICT""",
                 """CREATE TABLE journal_head (one INTEGER PRIMARY KEY CHECK (one = 1), n INTEGER NOT NULL,
                     hash BLOB NOT NULL) STRICT""",
+                """CREATE TABLE beginning (run INTEGER PRIMARY KEY, said INTEGER NOT NULL, configuration TEXT NOT NULL,
+                    checksum BLOB NOT NULL, state BLOB NOT NULL) STRICT""",
                 """CREATE TABLE machine_state (one INTEGER PRIMARY KEY CHECK (one = 1), monotonic_ms INTEGER NOT NULL,
                     utc_ms INTEGER NOT NULL, utc_trusted INTEGER NOT NULL, boot_id TEXT NOT NULL, run INTEGER NOT NULL,
                     configuration TEXT NOT NULL, checksum BLOB NOT NULL, state BLOB NOT NULL) STRICT""",

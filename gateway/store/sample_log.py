@@ -273,6 +273,7 @@ def _join(transaction: Transaction, group: Sequence[_Chunk]) -> None:
     header, body = pack(
         [row for part in contents for row in part.rows],
         [scan for part in contents for scan in part.scans],
+        others=[one for part in contents for one in part.others],
         run=first.run,
         configuration=first.configuration,
     )

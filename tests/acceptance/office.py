@@ -12,7 +12,7 @@ import json
 import threading
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -142,7 +142,7 @@ def _readings(content: dict[str, Any]) -> Iterator[tuple[int, Reading]]:
         yield n, Reading(content["tags"][tag], utc_ms, value, content["qualities"][quality])
 
 
-def gaps(identities: Iterator[Identity] | dict[Identity, Any]) -> list[str]:
+def gaps(identities: Iterable[Identity]) -> list[str]:
     """Numbers that are missing between the first and the last; journal and samples number on over all runs."""
     numbers = sorted(n for _, n in identities)
     between = itertools.pairwise([0, *numbers])

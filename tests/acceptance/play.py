@@ -44,7 +44,7 @@ async def until(holds: Callable[[], bool], what: str, *, within_s: float = PATIE
     """Wait until something holds; AssertionError with ``what`` when it does not in time."""
     try:
         async with asyncio.timeout(within_s):
-            while not holds():
+            while not holds():  # noqa: ASYNC110 - looked at, not told
                 await asyncio.sleep(_LOOK_S)
     except TimeoutError:
         raise AssertionError(f"{what}: did not happen within {within_s:g} s") from None
@@ -97,7 +97,7 @@ class Play:
         """What is true at the first look at which something holds."""
         try:
             async with asyncio.timeout(within_s):
-                while not holds(true := await self.truth()):
+                while not holds(true := await self.truth()):  # noqa: ASYNC110 - asked, not told
                     await asyncio.sleep(_LOOK_S)
         except TimeoutError:
             raise AssertionError(f"{what}: was not so within {within_s:g} s") from None
@@ -139,7 +139,9 @@ class Play:
             if not known or (known[-1].quality, known[-1].reason) != (verdict.quality, verdict.reason):
                 known.append(verdict)
 
-    async def event(self, kind: str, subject: str = "", *, since: int = 0, within_s: float = PATIENCE_S) -> JournalEntry:
+    async def event(
+        self, kind: str, subject: str = "", *, since: int = 0, within_s: float = PATIENCE_S
+    ) -> JournalEntry:
         """The first event of a kind heard from number ``since`` on."""
 
         def found() -> JournalEntry | None:
@@ -194,12 +196,7 @@ class Play:
 
 def struck_utc_ms(true: dict[str, Any]) -> int:
     """When the event struck, from anything that was true at any time."""
-    return round(true["utc_ms"] - true["since_event_s"] * 1_000)
-
-
-def at(utc_ms: int) -> str:
-    """Local time to read, for messages of tests."""
-    return datetime.fromtimestamp(utc_ms / 1_000, LOCAL).strftime("%H:%M:%S")
+    return int(true["utc_ms"]) - round(float(true["since_event_s"]) * 1_000)
 
 
 def _utc_ms(local: str) -> int:
@@ -209,19 +206,30 @@ def _utc_ms(local: str) -> int:
 
 def release_sooner(site: Path, clear_s: float) -> None:
     """Shorten how long everything must have been good before a release: for plays that are not about that."""
-    file = site / "protection.yaml"
-    protection = yaml.safe_load(file.read_text(encoding="utf-8"))
-    protection["releases"]["product"]["clear_s"] = clear_s
-    file.write_text(yaml.safe_dump(protection), encoding="utf-8")
+    with _changed(site / "protection.yaml") as protection:
+        protection["releases"]["product"]["clear_s"] = clear_s
+
+
+def operator_is(site: Path, uid: int) -> None:
+    """Which local user the operator on site is."""
+    with _changed(site / "place.yaml") as place:
+        place["people"]["VISITOR-OP"]["local_users"] = [uid]
+
+
+@contextlib.contextmanager
+def _changed(file: Path) -> Iterator[dict[str, Any]]:
+    content = yaml.safe_load(file.read_text(encoding="utf-8"))
+    yield content
+    file.write_text(yaml.safe_dump(content), encoding="utf-8")
 
 
 @contextlib.asynccontextmanager
 async def playing(folder: Path, script: Script) -> AsyncIterator[Play]:
     """Broker, office and plant of one run; the gateway is not started yet. Everything is gone afterwards."""
-    with broker(folder, "max_queued_messages 0", "max_inflight_messages 200") as office_broker:
-        with open_office(office_broker.port) as office:
-            async with Stage(folder, script, Where(port=office_broker.port)) as stage:
-                yield Play(stage, office)
+    settings = ("max_queued_messages 0", "max_inflight_messages 200")  # the broker shall lose nothing for the office
+    with broker(folder, *settings) as office_broker, open_office(office_broker.port) as office:
+        async with Stage(folder, script, Where(port=office_broker.port)) as stage:
+            yield Play(stage, office)
 
 
 def processes_of(site: Path) -> dict[str, int]:

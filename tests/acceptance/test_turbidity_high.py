@@ -1,6 +1,7 @@
 """Event E01: cloudy water joins behind the filters. Measured, true, recorded and told, compared with the scenario."""
 
 import asyncio
+import itertools
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from gateway.core.sample import Number
 from gateway.local.messages import Answered, JournalEntry, Status
 from simulator.stage import Script
 from tests.acceptance.office import Office, gaps
-from tests.acceptance.play import RATE, Play, Record, at, playing, record_of, struck_utc_ms, until
+from tests.acceptance.play import RATE, Play, Record, playing, record_of, struck_utc_ms, until
 
 pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(300)]
 
@@ -226,7 +227,7 @@ def test_what_was_measured_is_what_was_true(played: Played) -> None:
 def test_no_reading_was_missed_for_long(played: Played) -> None:
     """At 60 plant seconds a second a poll may be late; stale would be 15 s."""
     arrivals = [utc_ms for utc_ms, _ in played.record.readings("AIT-510")]
-    worst_s = max(after - before for before, after in zip(arrivals, arrivals[1:], strict=False)) / 1_000
+    worst_s = max(after - before for before, after in itertools.pairwise(arrivals)) / 1_000
     assert worst_s < 15
 
 
@@ -237,7 +238,7 @@ def test_no_litre_out_of_limits_reached_the_tank(played: Played) -> None:
 
 
 def test_no_litre_at_all_reached_the_tank_once_the_valve_was_proven(played: Played) -> None:
-    """The cloudy water needs 5.7 h to the valve at this flow, so the litres above alone would not show a missed trip."""
+    """Cloudy water needs 5.7 h to the valve at this flow, so the litres above alone would not show a missed trip."""
     assert played.diverted["into_tank_l"] > 0
     assert played.end["into_tank_l"] == played.diverted["into_tank_l"]
 

@@ -1,4 +1,4 @@
-"""Event E03: the sample line of AIT-510 blocks and the value freezes. Told as "cannot be trusted", never as "cloudy"."""
+"""Event E03: the sample line of AIT-510 blocks and the value freezes. That "cannot be trusted", and is not "cloudy"."""
 
 import asyncio
 from dataclasses import dataclass

@@ -21,7 +21,7 @@ from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
 from gateway.core.validity import Verdict
-from gateway.field.memory import from_bytes, to_bytes
+from gateway.store.scan_state import from_bytes, to_bytes
 from tests.core.plants import BAD_BOUND_MS, GOOD_GRAB, GOOD_WATER, OPERATOR, PERMIT, ROLES, STOP, Bench
 
 WORTHLESS = (Reason.NO_ANSWER, Reason.SENTINEL, Reason.LOOP_FAULT)
@@ -174,8 +174,10 @@ class Histories(RuleBasedStateMachine):
     def somebody_bypasses(self, name: str) -> None:
         self.bench.ask(Action.BYPASS, name, duration_ms=30_000)
 
-    @rule(output=st.sampled_from(["product", "feed", "supply"]), person=st.sampled_from(PEOPLE))
-    def somebody_releases(self, output: str, person: dict[str, str]) -> None:
+    @rule(output=st.sampled_from(["product", "feed", "supply"]), person=st.sampled_from(PEOPLE), patient=st.booleans())
+    def somebody_releases(self, output: str, person: dict[str, str], *, patient: bool) -> None:
+        if patient:
+            self.everything_is_well_again()
         self.bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
         answer = self.bench.release(output, **person)
         assert not answer.granted or person["role"] in ROLES
@@ -201,11 +203,13 @@ class Histories(RuleBasedStateMachine):
         away_ms=st.sampled_from([0, 3_000, 59_000, 61_000, -900_000]),
         held=st.sampled_from([0, PERMIT]),
         stopped=st.sampled_from([0, STOP]),
+        heard=st.booleans(),
     )
-    def the_process_is_killed(self, away_ms: int, held: int, stopped: int) -> None:
+    def the_process_is_killed(self, away_ms: int, held: int, stopped: int, *, heard: bool) -> None:
         self.the_same_again()
         self.bench.restart(away_ms=away_ms, same_boot=away_ms >= 0)
-        self.bench.read_back({"product": held, "feed": stopped, "supply": 0})
+        if heard:
+            self.bench.read_back({"product": held, "feed": stopped, "supply": 0})
 
     def the_same_again(self) -> None:
         """The same moments give the same decisions."""

@@ -9,7 +9,7 @@ from gateway.core.output import START
 from gateway.core.state import ScanState, rules_of
 from gateway.core.tick import Tick
 from gateway.field.beginning import Beginning, begin
-from gateway.field.memory import to_bytes
+from gateway.store.scan_state import to_bytes
 from gateway.store import journal, machine_state
 from gateway.store.database import Database, OpenedAs, Transaction
 from gateway.store.migrations import PLANT as PLANT_TABLES

@@ -11,7 +11,7 @@ import pytest
 from gateway.core.outcome import Event, EventKind
 from gateway.field import recording
 from gateway.field.clock import ManualClock
-from gateway.field.memory import from_bytes
+from gateway.store.scan_state import from_bytes
 from gateway.field.recording import Recorder
 from gateway.store import machine_state
 from tests.field.fieldbench import INTERVAL_MS, WAIT_S, Disk, Scans, recorder_on, until

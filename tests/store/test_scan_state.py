@@ -13,7 +13,7 @@ from gateway.core.request import Action
 from gateway.core.sample import Number
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
-from gateway.field.memory import Unreadable, from_bytes, to_bytes
+from gateway.store.scan_state import Unreadable, from_bytes, to_bytes
 from tests.core.plants import GOOD_GRAB, Bench
 
 

@@ -1,0 +1,1 @@
+"""Recorded history through the same decisions again. Reads a record, writes nothing."""
