@@ -9,10 +9,10 @@ from gateway.core.output import START
 from gateway.core.state import ScanState, rules_of
 from gateway.core.tick import Tick
 from gateway.field.beginning import Beginning, begin
-from gateway.store.scan_state import to_bytes
 from gateway.store import journal, machine_state
 from gateway.store.database import Database, OpenedAs, Transaction
 from gateway.store.migrations import PLANT as PLANT_TABLES
+from gateway.store.scan_state import to_bytes
 from tests.core.plants import PLANT, UTC_MS, Bench
 from tests.field.fieldbench import CONFIGURATION, WAIT_S
 from tests.store.support import entry

@@ -11,9 +11,9 @@ import pytest
 from gateway.core.outcome import Event, EventKind
 from gateway.field import recording
 from gateway.field.clock import ManualClock
-from gateway.store.scan_state import from_bytes
 from gateway.field.recording import Recorder
 from gateway.store import machine_state
+from gateway.store.scan_state import from_bytes
 from tests.field.fieldbench import INTERVAL_MS, WAIT_S, Disk, Scans, recorder_on, until
 
 TRIP, LEVEL, ALARM = EventKind.TRIP, EventKind.LEVEL, EventKind.ALARM

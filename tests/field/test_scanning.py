@@ -13,7 +13,7 @@ from gateway.core.state import ScanState, rules_of
 from gateway.core.tick import Tick
 from gateway.field.answering import AnswerDesk
 from gateway.field.clock import ManualClock
-from gateway.field.image import InputImage
+from gateway.field.image import InputImage, Numbered, Placed
 from gateway.field.polling import Poller
 from gateway.field.scanning import Scanner
 from gateway.local.messages import JournalEntry
@@ -71,9 +71,11 @@ class Bench:
             self.log.append("act")
             adopt(scan, levels)
 
-        def note_aloud(state: ScanState, taken: object, events: Sequence[Event]) -> tuple[JournalEntry, ...]:
+        def note_aloud(
+            state: ScanState, taken: Sequence[Numbered], events: Sequence[Event], given: Sequence[Placed]
+        ) -> tuple[JournalEntry, ...]:
             self.log.append("record")
-            return note(state, taken, events)  # type: ignore[arg-type]
+            return note(state, taken, events, given)
 
         self.actuation.adopt = adopt_aloud  # type: ignore[method-assign]
         self.recorder.note = note_aloud  # type: ignore[method-assign]
