@@ -15,6 +15,7 @@ from gateway.configuration.fault import Fault, Refused, in_order
 from gateway.configuration.reading import Draft, configuration_hash, read_draft
 from gateway.configuration.schema import (
     Alarm,
+    AlarmFigures,
     CauseKeys,
     ConditionKeys,
     Interlock,
@@ -42,6 +43,7 @@ from gateway.core.condition import (
     Unproven,
     Unwritable,
 )
+from gateway.core.figures import FigureRules
 from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.output import OutputRule
 from gateway.core.permissive import Quantity, ReleaseRule, Requirement
@@ -159,8 +161,20 @@ def plant_of(site: Site) -> Plant:
         releases=tuple(_release_rule(name, release) for name, release in site.releases.items()),
         first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
         grab_quantities=dict(site.grab_quantities),
+        figures=_figure_rules(site.alarm_figures),
         clock_step_ms=_ms(site.site.clock_step_s),
         offer_ms=_ms(site.site.offer_s),
+    )
+
+
+def _figure_rules(keys: AlarmFigures) -> FigureRules:
+    return FigureRules(
+        flood_window_ms=_ms(keys.flood_window_min * 60),
+        flood_above=keys.flood_above,
+        flood_below=keys.flood_below,
+        chatter_window_ms=_ms(keys.chatter_window_s),
+        chatter_count=keys.chatter_count,
+        stale_after_ms=_ms(keys.stale_after_h * 3_600),
     )
 
 

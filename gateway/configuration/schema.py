@@ -578,6 +578,19 @@ class Alarm(Keys):
     )
 
 
+class AlarmFigures(Keys):
+    """When the alarms together, or one of them, deserve a line of their own in the journal."""
+
+    flood_window_min: float = Field(default=10.0, gt=0, le=1440, description="Minutes over which a flood is counted.")
+    flood_above: int = Field(default=10, ge=1, description="More annunciations than this in the window begin a flood.")
+    flood_below: int = Field(default=5, ge=0, description="Fewer than this in the window end it.")
+    chatter_window_s: PositiveSeconds = Field(default=60.0, description="Seconds over which one alarm is counted.")
+    chatter_count: int = Field(default=3, ge=2, description="So many annunciations of one alarm are chattering.")
+    stale_after_h: float = Field(
+        default=24.0, gt=0, le=8760, description="Hours after which an alarm that is still active counts as standing."
+    )
+
+
 # --- uplink ----------------------------------------------------------------------------------------------------
 
 
@@ -654,6 +667,9 @@ class Site(Keys):
     releases: dict[Name, Release] = Field(default_factory=dict, description="Release rules, by output.")
     alarms: dict[Name, Alarm] = Field(
         default_factory=dict, description="Alarms by name, in the order in which they are judged."
+    )
+    alarm_figures: AlarmFigures = Field(
+        default_factory=AlarmFigures, description="When floods, chattering and standing alarms are journaled."
     )
     first_out_groups: dict[Name, tuple[Name, ...]] = Field(
         default_factory=dict, description="Groups of alarms, each in the order of the cascade."

@@ -29,6 +29,10 @@ class EventKind(Enum):
     IN_SERVICE = "in_service"
     SERVICE_REFUSED = "service_refused"
     FIRST_OUT = "first_out"
+    CHATTER = "chatter"  # one alarm annunciates again and again
+    STALE = "stale"  # one alarm has stood for too long
+    FLOOD_BEGIN = "flood_begin"
+    FLOOD_END = "flood_end"
     HIDDEN_CHANGE = "hidden_change"  # the condition moved behind a shelf, suppression or out of service
     # interlocks
     TRIP = "trip"

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from gateway.core.alarm import AlarmRule
+from gateway.core.figures import NO_RULES, FigureRules
 from gateway.core.interlock import InterlockRule
 from gateway.core.output import OutputRule
 from gateway.core.permissive import ReleaseRule
@@ -22,6 +23,7 @@ class Plant:
         first_out_groups: group name to alarm ids in cascade order.
         grab_quantities: quantity name to words; what a grab sample may carry.
         hurry: output id to tags polled fast until the output is proven.
+        figures: when to tell of floods, chattering and standing alarms.
         clock_step_ms: a jump of the wall clock of at least this is journaled.
         offer_ms: how long the first step of a release stands.
     """
@@ -33,5 +35,6 @@ class Plant:
     releases: tuple[ReleaseRule, ...] = ()
     first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     grab_quantities: dict[str, str] = field(default_factory=dict)
+    figures: FigureRules = NO_RULES
     clock_step_ms: int = 1_000
     offer_ms: int = 120_000

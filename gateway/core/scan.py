@@ -9,7 +9,7 @@ nothing: the same moments give the same outcomes, live or replayed.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from gateway.core import alarm, exposure, interlock, output
+from gateway.core import alarm, exposure, figures, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
 from gateway.core.condition import Tripped, View
 from gateway.core.evidence import evidence, reading
@@ -60,6 +60,7 @@ def scan(rules: Rules, state: ScanState, moment: Moment) -> tuple[ScanState, Out
     _step_outputs(work)
     _step_alarms(work, rules.late_alarms)
     _mark_first_out(work)
+    _watch_figures(work)
     _count_exposure(work)
     return _next_state(work), _outcome(work)
 
@@ -210,7 +211,7 @@ def _all_good(work: Working, output_id: str) -> bool:
     return not any(work.interlocks[name].cause_present for name, _ in work.rules.effects[output_id])
 
 
-# --- 8. and 9. afterwards ---
+# --- 8. to 10. afterwards ---
 
 
 def _mark_first_out(work: Working) -> None:
@@ -218,6 +219,12 @@ def _mark_first_out(work: Working) -> None:
         first = first_out(members, work.before.alarms, work.alarms)
         if first:
             work.events.append(Event(kind=EventKind.FIRST_OUT, subject=first, facts={"group": group}))
+
+
+def _watch_figures(work: Working) -> None:
+    """Floods, chattering and standing alarms, from what was annunciated."""
+    work.figures, said = figures.step(work.rules.plant.figures, work.figures, work.events, work.alarms, work.now_ms)
+    work.events += said
 
 
 def _count_exposure(work: Working) -> None:
@@ -270,6 +277,7 @@ def _next_state(work: Working) -> ScanState:
         interlocks=work.interlocks,
         outputs=work.outputs,
         exposures=work.exposures,
+        figures=work.figures,
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,

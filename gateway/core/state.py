@@ -11,6 +11,7 @@ from gateway.core import exposure, interlock, output
 from gateway.core.alarm import AlarmRule, AlarmState
 from gateway.core.condition import Condition, Tripped, Unwritable, tags_of
 from gateway.core.exposure import ExposureState
+from gateway.core.figures import NO_FIGURES, FigureState
 from gateway.core.interlock import Effect, InterlockRule, InterlockState
 from gateway.core.outcome import Event
 from gateway.core.output import OutputRule, OutputState
@@ -41,6 +42,7 @@ class ScanState:
     interlocks: Mapping[str, InterlockState] = field(default_factory=dict)
     outputs: Mapping[str, OutputState] = field(default_factory=dict)
     exposures: Mapping[str, ExposureState] = field(default_factory=dict)
+    figures: FigureState = NO_FIGURES
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0

@@ -45,6 +45,7 @@ class Working:
         self.interlocks = dict(before.interlocks)
         self.outputs = dict(before.outputs)
         self.exposures = dict(before.exposures)
+        self.figures = before.figures
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made

@@ -34,6 +34,7 @@ from tests.mosquitto import broker
 RATE = 60.0
 LOCAL = timezone(timedelta(hours=1))  # of the demo site
 PATIENCE_S = 60.0  # real
+RELEASED_WITHIN_S = 120.0  # real; half an hour of the plant takes 30 s on a machine that keeps up
 _LOOK_S = 0.05
 _NOTICE = re.compile(r"^(\d{4}-\d\d-\d\d \d\d:\d\d:\d\d)  (.*)$")
 _EVERYTHING_BYTES = 1 << 30
@@ -169,7 +170,7 @@ class Play:
 
     async def deliver(self, visitor: Visitor) -> Answered:
         """Release product by the rule and wait until the valve is proven at product."""
-        answer = await asyncio.wait_for(visitor.release_when_ready("product"), PATIENCE_S)
+        answer = await asyncio.wait_for(visitor.release_when_ready("product"), RELEASED_WITHIN_S)
         await self.truth_when(lambda true: bool(true["proven_product"]), "XV-901 proven at product")
         return answer
 

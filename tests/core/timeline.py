@@ -17,6 +17,7 @@ from gateway.core.condition import (
     Rate,
     Side,
 )
+from gateway.core.figures import FigureRules
 from gateway.core.interlock import InterlockRule
 from gateway.core.outcome import Event, EventKind
 from gateway.core.plant import Plant
@@ -45,6 +46,10 @@ NAMES = {
     EventKind.OUT_OF_SERVICE: "OOS",
     EventKind.IN_SERVICE: "IN_SERVICE",
     EventKind.FIRST_OUT: "FIRST_OUT",
+    EventKind.CHATTER: "CHATTER",
+    EventKind.STALE: "STALE",
+    EventKind.FLOOD_BEGIN: "FLOOD_BEGIN",
+    EventKind.FLOOD_END: "FLOOD_END",
     EventKind.TRIP: "TRIP",
     EventKind.CAUSE_CLEARED: "CAUSE_CLEARED",
     EventKind.CAUSE_RETURNED: "CAUSE_RETURNED",
@@ -66,7 +71,7 @@ ACTIONS = {
     "bypass": Action.BYPASS,
     "unbypass": Action.END_BYPASS,
 }
-NOT_BUILT = ("metrics", "motors")  # fields of the format that belong to later work
+NOT_BUILT = ("motors",)  # fields of the format that belong to later work
 
 Record = dict[str, Any]
 
@@ -82,7 +87,7 @@ def optional_ms(options: Record, key: str) -> int | None:
 # --- the timeline's configuration as rules ---
 
 
-def condition_of(options: Record) -> Condition:
+def condition_of(options: Record) -> Condition:  # noqa: PLR0911 - one line a kind
     tag, kind = options.get("tag", ""), options["type"]
     band = {"limit": options.get("limit", 0.0), "deadband": options.get("deadband", 0.0)}
     match kind:
@@ -171,6 +176,18 @@ def interlock_rule(name: str, options: Record) -> InterlockRule:
     )
 
 
+def figure_rules(metrics: Record) -> FigureRules:
+    flood, chatter, stale = (metrics.get(name, {}) for name in ("flood", "chatter", "stale"))
+    return FigureRules(
+        flood_window_ms=ms(flood.get("window_s", 600)),
+        flood_above=flood.get("start_above"),
+        flood_below=flood.get("end_below", 0),
+        chatter_window_ms=ms(chatter.get("window_s", 60)),
+        chatter_count=chatter.get("count"),
+        stale_after_ms=optional_ms(stale, "after_s"),
+    )
+
+
 def governing_first(tags: Record) -> list[str]:
     """Tag names with every governing tag before the tags it governs."""
     order: list[str] = []
@@ -199,6 +216,7 @@ def plant_of(timeline: Record) -> Plant:
         alarms=tuple(alarm_rule(*one) for one in timeline.get("alarms", {}).items()),
         interlocks=tuple(interlock_rule(*one) for one in timeline.get("interlocks", {}).items()),
         first_out_groups={name: tuple(one) for name, one in timeline.get("first_out_groups", {}).items()},
+        figures=figure_rules(timeline.get("metrics", {})),
         clock_step_ms=1,
     )
 

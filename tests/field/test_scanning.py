@@ -72,10 +72,10 @@ class Bench:
             adopt(scan, levels)
 
         def note_aloud(
-            state: ScanState, taken: Sequence[Numbered], events: Sequence[Event], given: Sequence[Placed]
+            state: ScanState, taken: Sequence[Numbered], events: Sequence[Event], others: Sequence[Placed] = ()
         ) -> tuple[JournalEntry, ...]:
             self.log.append("record")
-            return note(state, taken, events, given)
+            return note(state, taken, events, others)
 
         self.actuation.adopt = adopt_aloud  # type: ignore[method-assign]
         self.recorder.note = note_aloud  # type: ignore[method-assign]
