@@ -75,7 +75,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
     beginning = begin(database, rules, now=now, boot_id=booted, version=__version__)
     _keep_beginning(database, beginning, loaded)
     image = InputImage(next_n=beginning.next_sample_n)
-    desk = AnswerDesk(image)
+    desk = AnswerDesk(image, writable=lambda: recorder.failing_since_ms is None)
     pollers = pollers_of(loaded, image, clock)
     actuation = actuation_of(loaded, image, clock)
 

@@ -64,11 +64,14 @@ class Readback:
             empty for the first read after a connect, which is a baseline.
         confirmed: output id to level name whose code has been read back after
             it was written.
+        blank: every register of the block, the heartbeat too, read zero: the
+            controller has forgotten what we wrote.
     """
 
     codes: Mapping[str, int]
     written: Mapping[str, int] = field(default_factory=dict)
     confirmed: Mapping[str, str] = field(default_factory=dict)
+    blank: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

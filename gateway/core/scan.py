@@ -102,7 +102,7 @@ def _holding(work: Working, rule: TagRule) -> bool:
 
 
 def _take_readback(work: Working, readback: Readback) -> None:
-    restarted = any(readback.written.values()) and not any(readback.codes.values())
+    restarted = readback.blank and any(readback.written.values())
     if restarted:
         work.events.append(Event(kind=EventKind.CONTROLLER_RESTARTED))
     for rule in work.rules.plant.outputs:

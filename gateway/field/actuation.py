@@ -278,13 +278,14 @@ class Actuation:
         registers = dict(zip(self._block.registers, await self._connection.read(self._block.block), strict=True))
         codes = {rule.id: registers[rule.register_tag] for rule in self._rules.values()}
         written = {output: self._code(output, level) for output, level in self._written.items()}
+        blank = not any(registers.values())
         if self._baseline:
             self._heartbeat = registers[self._block.heartbeat]
-            self._image.put(Readback(codes=codes))
+            self._image.put(Readback(codes=codes, blank=blank))
             self._baseline = False
         else:
             confirmed = {output: level for output, level in self._written.items() if codes[output] == written[output]}
-            self._image.put(Readback(codes=codes, written=written, confirmed=confirmed))
+            self._image.put(Readback(codes=codes, written=written, confirmed=confirmed, blank=blank))
         strange = {output: codes[output] for output, code in written.items() if codes[output] != code}
         self._strange = strange if strange and strange != self._judged else None
         return codes

@@ -2,11 +2,16 @@
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 
-from gateway.core.request import Answer, Request
+from gateway.core.request import Action, Answer, Request
 from gateway.field.image import InputImage
 
 _NOT_TAKEN = "The decisions are too far behind to take a request. Nothing was changed; try again."
+_NOT_WRITABLE = "The record cannot be written now; without it nothing is given back or put aside. Nothing was changed."
+_TAKES_PROTECTION_AWAY = frozenset(
+    {Action.RELEASE, Action.RESET, Action.BYPASS, Action.SHELVE, Action.TAKE_OUT_OF_SERVICE}
+)
 _NOT_JUDGED = "Not judged in time, and it may still be. See the status before you ask again."
 _NOT_RECORDED = (
     "Judged, but the record cannot be written now, and what is not recorded has no effect that gives anything back. "
@@ -19,17 +24,21 @@ class AnswerDesk:
 
     Args:
         image: where requests go.
+        writable: whether the record can be written now; what takes protection away is refused while it cannot.
         patience_s: real seconds a person waits for the commit.
     """
 
-    def __init__(self, image: InputImage, *, patience_s: float = 20.0) -> None:
+    def __init__(self, image: InputImage, *, writable: Callable[[], bool], patience_s: float = 20.0) -> None:
         self._image = image
+        self._writable = writable
         self._patience_s = patience_s
         self._waiting: dict[str, asyncio.Future[Answer]] = {}
         self._given: deque[tuple[int, Answer]] = deque()
 
     async def submit(self, request: Request) -> Answer:
         """Hand a request to the next scan and wait for the committed answer."""
+        if request.action in _TAKES_PROTECTION_AWAY and not self._writable():
+            return Answer(request=request.id, granted=False, reason="not_recordable", text=_NOT_WRITABLE)
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         if request.id in self._waiting or not self._image.put(request):
             return Answer(request=request.id, granted=False, reason="not_taken", text=_NOT_TAKEN)

@@ -17,6 +17,7 @@ pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(200)]
 
 SCAN_S = 1
 WRITTEN_S = 4  # from a decision to the registers of PC1: commit or none, read back, write, and a busy machine at 60
+PRINTED_S = 3  # the plant prints whole seconds, and at 60 a second it is up to 1.2 s behind its own clock
 TAIL_L = 6.0  # between the AIT-801 tap and XV-901: what was good when it passed the tap
 
 
@@ -116,7 +117,7 @@ def test_i_08_trips_half_a_minute_later(played: Played) -> None:
 def test_feed_and_supply_are_stopped_at_once(played: Played) -> None:
     trip_utc_ms = played.record.one("trip", "I-08").utc_ms
     for stopped_utc_ms in (played.feed_stopped_utc_ms, played.supply_stopped_utc_ms):
-        assert -1 <= (stopped_utc_ms - trip_utc_ms) / 1_000 <= WRITTEN_S  # the plant prints whole seconds
+        assert -PRINTED_S <= (stopped_utc_ms - trip_utc_ms) / 1_000 <= WRITTEN_S
     for name in ("feed_stopped", "supply_stopped", "supply_proven_closed"):
         assert played.end[name] is True, name
     assert played.end["feed_m3_h"] == played.end["through_m3_h"] == played.end["delivered_m3_h"] == 0

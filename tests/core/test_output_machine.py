@@ -193,10 +193,19 @@ def test_a_controller_that_keeps_its_registers_is_journaled_once_not_with_every_
 def test_a_controller_that_restarted_is_no_stranger() -> None:
     bench = Bench()
     bench.deliver()
-    bench.read_back({"product": 0, "feed": 0, "supply": 0}, WRITTEN)
+    bench.scan(Readback(codes=dict.fromkeys(WRITTEN, 0), written=WRITTEN, blank=True))
     assert bench.found(EventKind.CONTROLLER_RESTARTED)
     assert not bench.found(EventKind.FOREIGN_WRITE)
     assert bench.level("product") == "permitted"
+
+
+def test_somebody_who_writes_zero_is_told_from_a_controller_that_restarted_by_the_heartbeat() -> None:
+    bench = Bench()
+    bench.deliver()
+    bench.read_back(dict.fromkeys(WRITTEN, 0), WRITTEN)
+    assert not bench.found(EventKind.CONTROLLER_RESTARTED)
+    assert bench.found(EventKind.FOREIGN_WRITE)
+    assert bench.level("product") == "withdrawn"
 
 
 def test_the_first_read_on_a_new_connection_is_compared_with_nothing() -> None:

@@ -3,6 +3,8 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
+import pytest
+
 from gateway.core.request import Action, Answer, Request
 from gateway.field.answering import AnswerDesk
 from gateway.field.image import InputImage
@@ -19,11 +21,15 @@ def granted(id_: str = "a") -> Answer:
 
 
 def play(
-    script: Callable[[AnswerDesk, InputImage], Awaitable[None]], *, bound: int = 10, patience_s: float = PATIENCE_S
+    script: Callable[[AnswerDesk, InputImage], Awaitable[None]],
+    *,
+    bound: int = 10,
+    patience_s: float = PATIENCE_S,
+    writable: bool = True,
 ) -> None:
     async def whole() -> None:
         image = InputImage(bound=bound)
-        await script(AnswerDesk(image, patience_s=patience_s), image)
+        await script(AnswerDesk(image, writable=lambda: writable, patience_s=patience_s), image)
 
     asyncio.run(whole())
 
@@ -128,3 +134,16 @@ def test_an_answer_that_nobody_waits_for_any_more_is_dropped() -> None:
         assert await again == granted()
 
     play(script)
+
+
+@pytest.mark.parametrize("action", list(Action))
+def test_while_the_record_cannot_be_written_nothing_is_given_back_or_put_aside(action: Action) -> None:
+    away = {Action.RELEASE, Action.RESET, Action.BYPASS, Action.SHELVE, Action.TAKE_OUT_OF_SERVICE}
+
+    async def script(desk: AnswerDesk, image: InputImage) -> None:
+        asked = Request(id="a", action=action, person="VISITOR-OP")
+        answer = await desk.submit(asked)
+        assert (answer.reason == "not_recordable") is (action in away)
+        assert bool(image.take()) is (action not in away)
+
+    play(script, writable=False, patience_s=0.01)

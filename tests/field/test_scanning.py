@@ -42,7 +42,7 @@ class Bench:
         self.decisions = Decisions(state=state)  # for its samples
         self.clock = ManualClock(monotonic_ms=state.tick.monotonic_ms, utc_ms=state.tick.utc_ms)
         self.image = InputImage()
-        self.desk = AnswerDesk(self.image, patience_s=WAIT_S)
+        self.desk = AnswerDesk(self.image, writable=lambda: True, patience_s=WAIT_S)
         self.controller = Controller(registers=[700, PERMIT, 0, 0])
         self.actuation = actuation_on(self.controller, self.image, self.clock)
         self.recorder = recorder_on(disk, self.clock, self._committed)

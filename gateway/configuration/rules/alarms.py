@@ -13,10 +13,13 @@ _SHORTEST_WORD = 3
 
 
 def releases(site: Site) -> Findings:
-    """What is taken away can be given back, by a rule that says what it asks."""
+    """What is taken away can be given back, by a rule that says what it asks.
+
+    Also a stop that no interlock latches: a stop code found at the controller after a start is latched.
+    """
     misnamed = not site.releases.keys() <= site.outputs.keys()
-    for name, output in site.outputs.items():
-        if not misnamed and name not in site.releases and (output.permit or _latching(site, name)):
+    for name in site.outputs:
+        if not misnamed and name not in site.releases:
             yield Finding(
                 path=("outputs", name),
                 found=f"{name} without a release rule, so that nobody could ever give it back",
@@ -33,10 +36,6 @@ def releases(site: Site) -> Findings:
     for circle in circles(graph):
         found = f"a circle: {' after '.join(circle)}"
         yield Finding(path=("releases", circle[0], "after_outputs"), found=found, allowed="releases in one order")
-
-
-def _latching(site: Site, output: str) -> bool:
-    return any(interlock.latched and output in interlock.effects for interlock in site.interlocks.values())
 
 
 def alarm_texts(site: Site) -> Findings:
