@@ -96,7 +96,7 @@ EVENTS = {
         ),
         Event(
             name="E03b",
-            says="sample line of AIT-510 blocks and the flow switch sticks on: only the frozen value tells",
+            says="sample line of AIT-510 blocks and the flow switch sticks on",
             strikes_ms=local_ms("2025-02-20 02:10"),
             faults=_blocked_line_switch_stuck,
         ),
