@@ -21,6 +21,7 @@ from gateway.local.messages import Answered, OutputStatus
 from simulator.stage import Script
 from tests.acceptance.office import Office, gaps
 from tests.acceptance.play import (
+    PATIENCE_S,
     RATE,
     Play,
     Record,
@@ -142,7 +143,13 @@ async def _back(play: Play) -> FieldClient:
 
 
 async def _product(field: FieldClient) -> OutputStatus:
-    return next(one for one in (await field.status()).outputs if one.output == "product")
+    """How the permission stands once the controller has been read: a scan is what learns of it."""
+    async with asyncio.timeout(PATIENCE_S):
+        while True:
+            product = next(one for one in (await field.status()).outputs if one.output == "product")
+            if "controller not read yet" not in product.reasons:
+                return product
+            await asyncio.sleep(0.02)
 
 
 async def _until_it_returns(play: Play) -> tuple[set[bool], dict[str, Any]]:
