@@ -19,6 +19,7 @@ from enum import Enum
 
 from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
 from gateway.core.delay import due, running_since, shifted
+from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.suppression import Hiding, Logic, end_shelf, follow_logic
 
@@ -154,18 +155,9 @@ class Trigger(Enum):
     EMERGE = "emerge"  # the last reason to hide has ended
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
-    """What a trigger does: the next state and what is told, or why it is refused."""
-
-    to: State
-    tells: EventKind | None = None
-    refused: str = ""
-
-
 _S, _T, _E = State, Trigger, EventKind
 
-MOVES: Mapping[tuple[State, Trigger], Move] = {
+MOVES: Mapping[tuple[State, Trigger], Move[State]] = {
     (_S.NORM, _T.RISE): Move(_S.UNACK, _E.ALARM),
     (_S.NORM, _T.FALL): Move(_S.NORM),
     (_S.NORM, _T.FALL_LATCHED): Move(_S.NORM),

@@ -6,7 +6,7 @@ count. Decides nothing about any single alarm. Figures after ISA-18.2 as quoted
 in trade articles and from memory; a site may set its own.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from gateway.core.alarm import AlarmState
@@ -127,13 +127,14 @@ def _flood(rules: FigureRules, state: FigureState, risen: int, now_ms: int) -> t
     return FigureState(times_ms=times_ms, flood=state.flood), []
 
 
-def after_restart(state: FigureState, shift_ms: int) -> FigureState:
-    """Everything survives; stamps are carried into the new run's monotonic time."""
+def after_restart(state: FigureState, known: Collection[str], shift_ms: int) -> FigureState:
+    """What is known of alarms that still exist survives; stamps are carried into the new run's monotonic time."""
     return FigureState(
         times_ms=tuple(one + shift_ms for one in state.times_ms),
         flood=state.flood,
         alarms={
             id_: replace(one, times_ms=tuple(time_ms + shift_ms for time_ms in one.times_ms))
             for id_, one in state.alarms.items()
+            if id_ in known
         },
     )

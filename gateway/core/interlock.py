@@ -14,6 +14,7 @@ from enum import Enum
 
 from gateway.core.condition import Condition, View
 from gateway.core.delay import due, running_since, shifted
+from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind
 from gateway.core.voting import Cause, CauseState, Vote, cause_after_restart, fresh_cause, ripe, step_cause
 
@@ -122,18 +123,9 @@ class Trigger(Enum):
     END = "end"  # of a bypass
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
-    """What a trigger does: the next state and what is told, or why it is refused."""
-
-    to: State
-    tells: EventKind | None = None
-    refused: str = ""
-
-
 _S, _T, _E = State, Trigger, EventKind
 
-MOVES: Mapping[tuple[State, Trigger], Move] = {
+MOVES: Mapping[tuple[State, Trigger], Move[State]] = {
     (_S.READY, _T.RIPE): Move(_S.TRIPPED, _E.TRIP),
     (_S.READY, _T.VOTED): Move(_S.READY),
     (_S.READY, _T.CLEAR): Move(_S.READY),

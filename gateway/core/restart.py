@@ -28,28 +28,10 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         same_boot: whether monotonic time has run on since; else only the wall clock bridges the gap.
     """
     state, events = first_state(rules, now)
-    known = {one.id for one in rules.plant.outputs} & set(saved.outputs)
-    events = [event for event in events if event.subject not in known]
+    events = [event for event in events if event.subject not in saved.outputs]
     gap = _Gap(saved.tick, now, same_boot=same_boot)
-    interlocks = dict(state.interlocks)
-    for rule in rules.plant.interlocks:
-        before = saved.interlocks.get(rule.id)
-        if before is not None and _fits(before, rule):
-            interlocks[rule.id], said = interlock.after_restart(
-                rule, before, saved_ms=saved.tick.monotonic_ms, shift_ms=gap.shift_ms
-            )
-            events += said
-    outputs = dict(state.outputs)
-    for one in rules.plant.outputs:
-        if one.id in known:
-            outputs[one.id], said = output.after_restart(
-                one,
-                saved.outputs[one.id],
-                shift_ms=gap.shift_ms,
-                returnable=same_boot and gap.away_ms < one.return_within_ms,
-                now_ms=now.monotonic_ms,
-            )
-            events += said
+    interlocks, said = _interlocks(rules, state, saved, gap)
+    outputs, told = _outputs(rules, state, saved, gap)
     _latch_outputs(rules, interlocks, outputs, saved, now.monotonic_ms)
     return replace(
         state,
@@ -65,10 +47,43 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
             id_: exposure.after_restart(saved.exposures.get(id_, fresh), gap.shift_ms)
             for id_, fresh in state.exposures.items()
         },
-        figures=figures.after_restart(saved.figures, gap.shift_ms),
+        figures=figures.after_restart(saved.figures, state.alarms.keys(), gap.shift_ms),
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
         offers_made=saved.offers_made,
-    ), events
+    ), [*events, *said, *told]
+
+
+def _interlocks(
+    rules: Rules, fresh: ScanState, saved: ScanState, gap: "_Gap"
+) -> tuple[dict[str, interlock.InterlockState], list[Event]]:
+    states = dict(fresh.interlocks)
+    events: list[Event] = []
+    for rule in rules.plant.interlocks:
+        before = saved.interlocks.get(rule.id)
+        if before is not None and _fits(before, rule):
+            states[rule.id], said = interlock.after_restart(
+                rule, before, saved_ms=saved.tick.monotonic_ms, shift_ms=gap.shift_ms
+            )
+            events += said
+    return states, events
+
+
+def _outputs(
+    rules: Rules, fresh: ScanState, saved: ScanState, gap: "_Gap"
+) -> tuple[dict[str, output.OutputState], list[Event]]:
+    states = dict(fresh.outputs)
+    events: list[Event] = []
+    for rule in rules.plant.outputs:
+        if rule.id in saved.outputs:
+            states[rule.id], said = output.after_restart(
+                rule,
+                saved.outputs[rule.id],
+                shift_ms=gap.shift_ms,
+                returnable=gap.same_boot and gap.away_ms < rule.return_within_ms,
+                now_ms=fresh.tick.monotonic_ms,
+            )
+            events += said
+    return states, events
 
 
 def _latch_outputs(
@@ -99,6 +114,7 @@ class _Gap:
 
     def __init__(self, saved: Tick, now: Tick, *, same_boot: bool) -> None:
         wall_ms = now.utc_ms - saved.utc_ms
+        self.same_boot = same_boot
         self.wall_went_back = wall_ms < 0
         self.down_ms = now.monotonic_ms - saved.monotonic_ms
         self.away_ms = self.down_ms if same_boot else max(0, wall_ms)

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.core.alarm import AlarmState
-from gateway.core.figures import NO_FIGURES, FigureRules, FigureState, step
+from gateway.core.figures import NO_FIGURES, FigureRules, FigureState, after_restart, step
 from gateway.core.outcome import Event, EventKind
 
 RULES = FigureRules(
@@ -59,3 +59,11 @@ def test_a_flood_begins_and_ends_as_a_plain_count_says(times_s: list[int]) -> No
             expected.append((second, EventKind.FLOOD_END))
     floods = {EventKind.FLOOD_BEGIN, EventKind.FLOOD_END}
     assert [one for one in play(times_s, until_s=2_199) if one[1] in floods] == expected
+
+
+def test_an_alarm_that_a_new_configuration_no_longer_has_is_forgotten_at_the_restart() -> None:
+    said = [Event(kind=EventKind.ALARM, subject="A")]
+    state, _ = step(RULES, NO_FIGURES, said, ACTIVE, 1_000)
+    again = after_restart(state, {"B"}, 500)
+    assert (again.alarms, again.times_ms) == ({}, (1_500,))
+    assert step(RULES, again, [], {"B": AlarmState()}, 9_000_000)[1] == []

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 import pytest
 
 from gateway.core import alarm, interlock
+from gateway.core.move import Move
 from gateway.core.outcome import EventKind
 
 Moves = (
-    Mapping[tuple[alarm.State, alarm.Trigger], alarm.Move]
-    | Mapping[tuple[interlock.State, interlock.Trigger], interlock.Move]
+    Mapping[tuple[alarm.State, alarm.Trigger], Move[alarm.State]]
+    | Mapping[tuple[interlock.State, interlock.Trigger], Move[interlock.State]]
 )
 HIDDEN = {alarm.State.SHLVD, alarm.State.DSUPR, alarm.State.OOSRV}
 VISIBLE = set(alarm.State) - HIDDEN
