@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
-import pytest
 from paho.mqtt.client import Client, ConnectFlags, MQTTMessage, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -25,8 +24,6 @@ from gateway.publishers import payload
 PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 PATIENCE_S = 20.0
 _PUBLISH, _PUBACK = 0x30, 0x40
-
-needs_mosquitto = pytest.mark.skipif(not Path(PROGRAM).exists(), reason="the broker mosquitto is not installed")
 
 
 def free_port() -> int:

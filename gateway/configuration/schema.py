@@ -243,9 +243,6 @@ class Tag(Keys):
         description="Seconds without a movement after which the reading counts as frozen; null does not judge.",
     )
     frozen_band: float = Field(default=0.0, ge=0, description="A movement of at most this much, in the unit, is none.")
-    report_deadband: float = Field(
-        default=0.0, ge=0, description="A change of at most this much, in the unit, is not sent upstream."
-    )
 
     @property
     def registers(self) -> int:

@@ -55,7 +55,6 @@ class EventKind(Enum):
     FOREIGN_WRITE = "foreign_write"  # somebody else wrote our registers
     CONTROLLER_RESTARTED = "controller_restarted"
     REESTABLISHED = "reestablished"  # a trip whose record was lost, taken back from the controller
-    UNCONFIRMED = "unconfirmed"  # what was written does not read back
     EXPOSURE = "exposure"  # litres that may have passed before the output was proven safe
     # people and time
     GRAB_SAMPLE = "grab_sample"

@@ -22,7 +22,6 @@ class Plant:
         releases: at most one for each output.
         first_out_groups: group name to alarm ids in cascade order.
         grab_quantities: quantity name to words; what a grab sample may carry.
-        hurry: output id to tags polled fast until the output is proven.
         figures: when to tell of floods, chattering and standing alarms.
         clock_step_ms: a jump of the wall clock of at least this is journaled.
         offer_ms: how long the first step of a release stands.

@@ -6,7 +6,7 @@ the conclusion (``gateway.uplink.forwarding``). Only ``Accepted`` lets a
 position move.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
@@ -121,7 +121,3 @@ class Publisher(Protocol):
     async def close(self, farewell: Parcel | None = None) -> None:
         """Say farewell if there is a connection, then end it. Bounded by a time-out."""
         ...
-
-
-Report = Callable[[str], None]
-"""Somewhere to say one line about what the connection does."""

@@ -76,7 +76,7 @@ def in_words(checked: Checked) -> str:
         f"{checked.decisions} lines of the journal compared"
     )
     if not checked.differences:
-        return f"{head}: all the same"
+        return f"{head}: all the same" if checked.decisions else f"{head}: nothing was decided in it, then or now"
     return "\n".join([f"{head}: {len(checked.differences)} DIFFERENT", *(f"  {one}" for one in checked.differences)])
 
 

@@ -15,9 +15,7 @@ import pytest
 from gateway.publishers import mqtt
 from gateway.publishers.mqtt import Backoff, MqttPublisher, MqttSettings, Tls
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Parcel, Publisher, Refused
-from tests.mosquitto import PATIENCE_S, Relay, broker, eventually, listener, make_password_file, needs_mosquitto
-
-pytestmark = needs_mosquitto
+from tests.mosquitto import PATIENCE_S, Relay, broker, eventually, listener, make_password_file
 
 QUICK = Backoff(first_s=0.02, ceiling_s=0.1, steady_s=0.0)
 

@@ -25,11 +25,8 @@ from tests.mosquitto import (
     eventually,
     listener,
     make_password_file,
-    needs_mosquitto,
 )
 from tests.uplink.field_stand_in import SITE, STORE, Clock, Field, PositionsInMemory, Record
-
-pytestmark = needs_mosquitto
 
 QUICK = Pace(journal_s=10.0, history_s=10.0, live_s=5.0, held_s=20.0, reconnect_s=1.0, confirm_s=5.0)
 

@@ -17,7 +17,7 @@ from gateway.field.clock import SystemClock
 from gateway.field.serving import HistoryPart, Server
 from gateway.local.messages import Hello, JournalEntry, TagValue, Values
 from gateway.uplink.process import run_uplink, settings_of
-from tests.mosquitto import Listener, broker, eventually, listener, needs_mosquitto
+from tests.mosquitto import Listener, broker, eventually, listener
 from tests.uplink.field_stand_in import Field, Record
 
 MARROWFELL = Path(__file__).parents[2] / "config" / "marrowfell"
@@ -96,7 +96,6 @@ async def hear(hearing: Listener, found: Any) -> Any:
     return (await asyncio.to_thread(hearing.until, found)).content
 
 
-@needs_mosquitto
 def test_a_trip_reaches_the_office_with_event_message_state_and_history_and_nothing_twice(folder: Path) -> None:
     record = Record()
     record.journal("start")
@@ -129,7 +128,6 @@ def test_a_trip_reaches_the_office_with_event_message_state_and_history_and_noth
     assert hearing.heard[0].channel == "state"
 
 
-@needs_mosquitto
 def test_after_a_restart_the_uplink_goes_on_from_its_position(folder: Path) -> None:
     record = Record()
     record.journal("start")
@@ -150,7 +148,6 @@ def test_after_a_restart_the_uplink_goes_on_from_its_position(folder: Path) -> N
     assert [heard.content.n for heard in hearing.heard if heard.channel == "event"] == [1, 2]
 
 
-@needs_mosquitto
 def test_without_a_field_process_the_office_still_learns_that_the_uplink_is_there(folder: Path) -> None:
     async def story(loaded: LoadedSite, hearing: Listener) -> None:
         async with running(loaded):

@@ -9,7 +9,7 @@ import pytest
 from gateway.publishers.mqtt import Backoff, MqttPublisher, MqttSettings
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Outcome, Parcel, Refused
 from gateway.uplink.sending import SET_ASIDE_AFTER, Held, Lanes, Sender, SetAside, Urgency
-from tests.mosquitto import PATIENCE_S, Relay, broker, listener, needs_mosquitto
+from tests.mosquitto import PATIENCE_S, Relay, broker, listener
 
 HELLO = Parcel(channel=Channel.STATE, body=b"hello", content_type="text/plain", label="hello")
 
@@ -148,7 +148,6 @@ def test_the_less_urgent_wait_for_the_more_urgent_and_not_the_other_way_round() 
     assert asyncio.run(story()) == ["ALARMS", "LIVE", "HISTORY"]
 
 
-@needs_mosquitto
 def test_a_real_connection_that_a_parcel_ends_is_survived(tmp_path: Path) -> None:
     """What a broker does with a packet it cannot take: it answers others and ends the connection at this one."""
     aside: list[SetAside] = []
@@ -176,7 +175,6 @@ def test_a_real_connection_that_a_parcel_ends_is_survived(tmp_path: Path) -> Non
     assert list(dict.fromkeys(heard.body for heard in hearing.heard)) == [b"a", b"b", b"c", b"d"]
 
 
-@needs_mosquitto
 def test_a_message_above_a_limit_the_broker_did_not_state_does_not_stop_those_behind_it(tmp_path: Path) -> None:
     """Such a broker answers with a code the client library calls malformed, and the connection ends, each time."""
     aside: list[SetAside] = []
