@@ -28,6 +28,8 @@ SECTIONS_OF_NAMES = frozenset(
         "connections",
         "devices",
         "tags",
+        "calculated",
+        "own_tags",
         "outputs",
         "interlocks",
         "releases",

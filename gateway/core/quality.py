@@ -37,6 +37,11 @@ class Reason(Enum):
     FROZEN = "frozen"  # has not moved for longer than noise allows
     UNCERTAIN_REFUSED = "uncertain_refused"  # uncertain, and this tag may not be used so
     GOVERNOR_BAD = "governor_bad"  # the tag that vouches for this one is itself bad
+    INPUT_BAD = "input_bad"  # a tag it is computed from has no usable value
+    WRONG_CONSTANT = "wrong_constant"  # the device's test constant reads wrong: byte order or map has changed
+    UNKNOWN_STATE = "unknown_state"  # a number that stands for no state of this tag
+    SPIKE = "spike"  # a jump that has not lasted long enough to be believed; counts, and is marked
+    PARTNER = "partner"  # contradicts a tag that should show about the same; counts, and is marked
 
 
 SENTENCES: dict[Reason, str] = {
@@ -59,4 +64,9 @@ SENTENCES: dict[Reason, str] = {
     Reason.FROZEN: "the reading has not moved, the instrument looks frozen",
     Reason.UNCERTAIN_REFUSED: "the reading is uncertain and may not be used",
     Reason.GOVERNOR_BAD: "the signal that vouches for it is not available",
+    Reason.INPUT_BAD: "a reading it is computed from is not available",
+    Reason.WRONG_CONSTANT: "the device's test number reads wrong, its byte order or map has changed",
+    Reason.UNKNOWN_STATE: "the device shows a state that its manual does not name",
+    Reason.SPIKE: "a sudden jump that has not lasted yet",
+    Reason.PARTNER: "contradicts the instrument beside it",
 }

@@ -1,0 +1,60 @@
+"""The whole of a site folder, and its JSON Schema for editors."""
+
+import json
+from collections.abc import Mapping
+from functools import cached_property
+
+from pydantic import Field
+
+from gateway.configuration.schema.alarms import Alarm, AlarmFigures
+from gateway.configuration.schema.keys import Keys, Name, Text
+from gateway.configuration.schema.place import Person, Place, SiteKeys
+from gateway.configuration.schema.points import CalculatedTag, OwnTag, Tag
+from gateway.configuration.schema.protection import Interlock, Output, OutputBlock, Release
+from gateway.configuration.schema.uplink import Uplink
+from gateway.configuration.schema.wires import Connection, Device
+
+
+class Site(Keys):
+    """All files of a site folder together."""
+
+    site: SiteKeys = Field(description="The site as a whole.")
+    roles: dict[Name, Text] = Field(default_factory=dict, description="Roles of people and what they do.")
+    people: dict[Name, Person] = Field(default_factory=dict, description="Persons, their roles and local users.")
+    place: Place = Field(default_factory=Place, description="The machine it runs on.")
+    connections: dict[Name, Connection] = Field(default_factory=dict, description="Connections by name.")
+    devices: dict[Name, Device] = Field(default_factory=dict, description="Devices by name.")
+    tags: dict[Name, Tag] = Field(default_factory=dict, description="Tags that are read from devices, by name.")
+    calculated: dict[Name, CalculatedTag] = Field(
+        default_factory=dict, description="Tags that are computed from others, by name."
+    )
+    own_tags: dict[Name, OwnTag] = Field(default_factory=dict, description="Tags about the gateway itself, by name.")
+    outputs: dict[Name, Output] = Field(default_factory=dict, description="Outputs by name.")
+    output_block: OutputBlock | None = Field(default=None, description="The registers the gateway writes.")
+    interlocks: dict[Name, Interlock] = Field(
+        default_factory=dict, description="Interlocks by name, in the order in which they are judged."
+    )
+    releases: dict[Name, Release] = Field(default_factory=dict, description="Release rules, by output.")
+    alarms: dict[Name, Alarm] = Field(
+        default_factory=dict, description="Alarms by name, in the order in which they are judged."
+    )
+    alarm_figures: AlarmFigures = Field(
+        default_factory=AlarmFigures, description="When floods, chattering and standing alarms are journaled."
+    )
+    first_out_groups: dict[Name, tuple[Name, ...]] = Field(
+        default_factory=dict, description="Groups of alarms, each in the order of the cascade."
+    )
+    grab_quantities: dict[Name, Text] = Field(
+        default_factory=dict, description="Quantities a grab sample may carry, and their words."
+    )
+    uplink: Uplink = Field(default_factory=Uplink, description="Where records and alarms go.")
+
+    @cached_property
+    def points(self) -> Mapping[str, Tag | CalculatedTag | OwnTag]:
+        """Every named point, wherever its value comes from; names are told apart by a rule of ``crosscheck``."""
+        return {**self.tags, **self.calculated, **self.own_tags}
+
+
+def json_schema() -> str:
+    """JSON Schema of a site folder taken as one document, for editors: the text of ``config/schema.json``."""
+    return json.dumps(Site.model_json_schema(by_alias=True), indent=1, ensure_ascii=False) + "\n"
