@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.configuration.schema import json_schema
+from gateway.configuration.schema import json_schema, key_reference, map_json_schema
 from gateway.publishers.payload import schema_text
 
 pytestmark = pytest.mark.tree
@@ -13,6 +13,8 @@ pytestmark = pytest.mark.tree
 ROOT = Path(__file__).resolve().parent.parent
 
 GENERATED: dict[str, Callable[[], str]] = {
+    "config/keys.md": key_reference,
+    "config/map_schema.json": map_json_schema,
     "config/schema.json": json_schema,
     "gateway/publishers/payload_schema.json": schema_text,
 }

@@ -17,12 +17,14 @@ CORE_MAY_IMPORT = {"ast", "collections.abc", "dataclasses", "datetime", "enum", 
 
 # Library: the files that may import it. A path that does not exist yet costs nothing.
 FOREIGN_LIBRARIES = {
-    "click": {"gateway/cli.py"},
+    "click": {"gateway/cli.py", "gateway/probe/command.py"},
+    "influxdb_client": {"gateway/publishers/influx.py"},
     "iotcore": {"simulator/office.py"},
     "paho": {"gateway/publishers/mqtt.py", "simulator/office.py"},
     "pymodbus": {"gateway/drivers/modbus/connection.py"},
     "serial": {"gateway/drivers/modbus/connection.py"},
     "sqlite3": {"gateway/store/database.py"},
+    "urllib3": {"gateway/publishers/influx.py"},
     "yaml": {"gateway/configuration/document.py"},
 }
 
@@ -30,6 +32,7 @@ FOREIGN_LIBRARIES = {
 # it as well.
 PURE_AT_THE_EDGE = {
     "gateway/drivers/modbus/codec.py",
+    "gateway/configuration/poll_plan.py",
     "gateway/drivers/modbus/register_map.py",
     "gateway/drivers/modbus/reply.py",
     "gateway/local/frames.py",

@@ -7,19 +7,32 @@ by ``unknown_names``; the other rules pass over it.
 """
 
 from collections.abc import Callable, Iterator
-from difflib import get_close_matches
 
-from gateway.configuration.fault import Finding
-from gateway.configuration.rules import alarms, delays, interlocks, limits, outputs, place, tags
+from gateway.configuration.fault import Finding, undeclared
+from gateway.configuration.rules import (
+    alarms,
+    calculations,
+    decoding,
+    delays,
+    interlocks,
+    limits,
+    outputs,
+    place,
+    points,
+    poll_plan,
+    tags,
+)
 from gateway.configuration.schema import Site
-from gateway.configuration.walking import references
+from gateway.configuration.walking import POINT_SECTIONS, references
 
 RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     place.time_zone,
     place.simulated_place,
     place.root_is_nobody,
     place.roles_without_people,
+    place.commissioning_without_people,
     place.clear_text_uplink,
+    place.line_protocol_server,
     place.one_unit_one_device,
     place.rtu_units,
     place.shared_endpoints,
@@ -32,6 +45,25 @@ RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     tags.stale_limits,
     tags.governing_circles,
     tags.bits_exist,
+    decoding.strings,
+    decoding.strings_are_shown,
+    decoding.bit_fields,
+    decoding.states,
+    decoding.bit_names,
+    decoding.totals,
+    decoding.spikes,
+    calculations.formulas,
+    calculations.computed_from_numbers,
+    calculations.calculation_circles,
+    calculations.rates_of_readings,
+    points.one_name_one_point,
+    points.ranges,
+    points.partners,
+    points.test_constants,
+    points.own_tags,
+    points.reasons,
+    poll_plan.lines_keep_up,
+    poll_plan.stale_limits_kept,
     limits.limits_inside_span,
     limits.span_above_limits,
     limits.limits_of_contacts,
@@ -39,11 +71,13 @@ RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     outputs.output_levels,
     outputs.output_registers,
     outputs.output_block,
+    outputs.output_connection,
     interlocks.interlock_effects,
     interlocks.interlock_votes,
     interlocks.watched_elsewhere,
     interlocks.tripped_circles,
     delays.interlock_delays,
+    delays.slower_than_the_water,
     delays.alarm_delays,
     alarms.releases,
     alarms.alarm_texts,
@@ -77,11 +111,12 @@ def unknown_names(site: Site, broken: frozenset[tuple[str, str]] = frozenset()) 
     """A name is used that is not declared."""
     for reference in references(site):
         declared = [*getattr(site, reference.section)]
-        declared += [entry for section, entry in broken if section == reference.section]
+        sections = POINT_SECTIONS if reference.section == "points" else (reference.section,)
+        declared += [entry for section, entry in broken if section in sections]
         if reference.name not in declared and "" not in declared:
-            nearest = get_close_matches(reference.name, declared, n=1, cutoff=0.4)
-            where = f"a name declared under {reference.section}"
-            advice = f"Did you mean {nearest[0]}?" if nearest else f"Declare it under {reference.section}."
-            yield Finding(
-                path=reference.path, found=f'"{reference.name}", which is not declared', allowed=where, advice=advice
-            )
+            yield undeclared(reference.path, reference.name, _in_words(sections), declared)
+
+
+def _in_words(sections: tuple[str, ...]) -> str:
+    *others, last = sections
+    return f"{', '.join(others)} or {last}" if others else last

@@ -32,12 +32,14 @@ class Node:
         line: line of the key (of the item in a list), counted from 1.
         value: the scalar, the mapping or the list.
         usable: False when the value itself is a fault that has been told already.
+        path: where it stands in its own file; None where that is its place in the tree.
     """
 
     file: str
     line: int
     value: "Scalar | dict[str, Node] | list[Node]"
     usable: bool = True
+    path: KeyPath | None = None
 
 
 def children(node: Node) -> dict[str | int, Node]:
@@ -47,15 +49,20 @@ def children(node: Node) -> dict[str | int, Node]:
     return dict(enumerate(node.value)) if isinstance(node.value, list) else {}
 
 
-def node_at(path: KeyPath, tree: Node) -> Node:
-    """The node at a path, or the deepest one on the way that exists."""
+def deepest(path: KeyPath, tree: Node) -> tuple[Node, int]:
+    """The deepest node on the way of a path that exists, and how many parts of the path lead to it."""
     node = tree
-    for part in path:
+    for depth, part in enumerate(path):
         child = children(node).get(part)
         if child is None:
-            break
+            return node, depth
         node = child
-    return node
+    return node, len(path)
+
+
+def node_at(path: KeyPath, tree: Node) -> Node:
+    """The node at a path, or the deepest one on the way that exists."""
+    return deepest(path, tree)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ Decides how a fault reads. It never decides what is a fault.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 KeyPath = tuple[str | int, ...]
 """Keys and list positions from the top of the folder down to a value."""
@@ -73,6 +74,17 @@ class Refused(Exception):  # noqa: N818 - named for what is the case
 def in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Faults by file and line, each said once."""
     return tuple(sorted(dict.fromkeys(faults), key=lambda fault: (fault.file, fault.line, fault.key)))
+
+
+def undeclared(path: KeyPath, name: str, section: str, declared: Iterable[str]) -> Finding:
+    """A name is used at ``path`` that ``section`` does not declare."""
+    nearest = get_close_matches(name, list(declared), n=1, cutoff=0.4)
+    return Finding(
+        path=path,
+        found=f'"{name}", which is not declared',
+        allowed=f"a name declared under {section}",
+        advice=f"Did you mean {nearest[0]}?" if nearest else f"Declare it under {section}.",
+    )
 
 
 def dotted(path: KeyPath) -> str:

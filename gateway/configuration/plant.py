@@ -10,23 +10,29 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from gateway.configuration.commissioning import commissioning_rule
 from gateway.configuration.crosscheck import crosscheck
 from gateway.configuration.fault import Fault, Refused, in_order
+from gateway.configuration.formulas import calculation_rule
+from gateway.configuration.local_days import offsets_of
 from gateway.configuration.reading import Draft, configuration_hash, read_draft
 from gateway.configuration.schema import (
     Alarm,
     AlarmFigures,
+    BadQualityKeys,
     CauseKeys,
     ConditionKeys,
+    Device,
     Interlock,
     Output,
+    OwnTag,
     Release,
     Secret,
     Site,
     SuppressWhenKeys,
     Tag,
 )
-from gateway.configuration.walking import governing
+from gateway.configuration.walking import vouching
 from gateway.core.alarm import AlarmRule, AlarmText, OnBad, Priority, SuppressWhen
 from gateway.core.condition import (
     BadQuality,
@@ -43,6 +49,7 @@ from gateway.core.condition import (
     Unproven,
     Unwritable,
 )
+from gateway.core.doubt import Partner, Spike
 from gateway.core.figures import FigureRules
 from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.output import OutputRule
@@ -50,7 +57,7 @@ from gateway.core.permissive import Quantity, ReleaseRule, Requirement
 from gateway.core.plant import Plant
 from gateway.core.quality import Reason
 from gateway.core.scaling import Scaling
-from gateway.core.validity import BadWhen, HoldWhen, TagRule, ValidWhen
+from gateway.core.validity import BadWhen, HoldWhen, TagRule, TestConstant, ValidWhen
 from gateway.core.voting import BadVote, Cause
 
 PERMIT_BYPASS_S = 1_800.0
@@ -107,11 +114,11 @@ def load_site(folder: Path) -> LoadedSite:
 def all_faults(draft: Draft) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
     """Faults and warnings of a draft, those between its keys included."""
     if draft.site is None:
-        return draft.faults, ()
+        return draft.faults, draft.warnings
     findings = crosscheck(draft.site, draft.broken)
     faults = draft.locate(finding for finding in findings if not finding.warning)
     warnings = draft.locate(finding for finding in findings if finding.warning)
-    return in_order([*draft.faults, *faults]), warnings
+    return in_order([*draft.faults, *faults]), in_order([*draft.warnings, *warnings])
 
 
 def resolve_secret(secret: Secret, folder: Path) -> str:
@@ -154,16 +161,22 @@ def _secret_fault(place: str, found: str, advice: str) -> Fault:
 def plant_of(site: Site) -> Plant:
     """The rules of a site that has passed every check."""
     return Plant(
-        tags=tuple(_tag_rule(name, site.tags[name]) for name in governors_first(site)),
+        tags=(
+            *(_tag_rule(name, site) for name in governors_first(site)),
+            *(_own_tag_rule(name, own) for name, own in site.own_tags.items()),
+        ),
+        calculated=tuple(calculation_rule(name, site) for name in site.calculated),
         alarms=tuple(_alarm_rule(name, alarm) for name, alarm in site.alarms.items()),
         interlocks=tuple(_interlock_rule(name, interlock, site) for name, interlock in site.interlocks.items()),
         outputs=tuple(_output_rule(name, output) for name, output in site.outputs.items()),
         releases=tuple(_release_rule(name, release) for name, release in site.releases.items()),
+        commissioning=commissioning_rule(site),
         first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
         grab_quantities=dict(site.grab_quantities),
         figures=_figure_rules(site.alarm_figures),
         clock_step_ms=_ms(site.site.clock_step_s),
         offer_ms=_ms(site.site.offer_s),
+        offsets=offsets_of(site.site.time_zone),
     )
 
 
@@ -184,7 +197,8 @@ def governors_first(site: Site) -> tuple[str, ...]:
     for name in site.tags:
         ahead = [name]
         while ahead:
-            waiting = [governor for _, governor in governing(site, ahead[-1]) if governor not in ordered]
+            others = [governor for _, governor in vouching(site, ahead[-1]) if governor in site.tags]
+            waiting = [governor for governor in others if governor not in ordered]
             if waiting:
                 ahead.append(waiting[0])
             else:
@@ -205,6 +219,7 @@ def scaling_of(tag: Tag) -> Scaling:
         sentinels=frozenset(tag.sentinels),
         loop_low_count=tag.loop.low_count if tag.loop else None,
         loop_high_count=tag.loop.high_count if tag.loop else None,
+        states=frozenset(tag.states),
     )
 
 
@@ -216,7 +231,8 @@ def bypass_limit_s(interlock: Interlock, site: Site) -> float:
     return PERMIT_BYPASS_S if permit else OTHER_BYPASS_S
 
 
-def _tag_rule(name: str, tag: Tag) -> TagRule:
+def _tag_rule(name: str, site: Site) -> TagRule:
+    tag = site.tags[name]
     hold = tag.hold_when
     return TagRule(
         tag=name,
@@ -228,11 +244,37 @@ def _tag_rule(name: str, tag: Tag) -> TagRule:
             ValidWhen(tag=v.tag, minimum=v.minimum, invalid_after_ms=_ms(v.invalid_after_s), purge_ms=_ms(v.purge_s))
             for v in tag.valid_when
         ),
-        bad_when=tuple(BadWhen(tag=b.tag, mask=_mask(b.bits), reason=Reason(b.reason)) for b in tag.bad_when),
+        bad_when=tuple(
+            BadWhen(tag=b.tag, mask=_mask(b.bits), values=frozenset(b.values), reason=Reason(b.reason))
+            for b in tag.bad_when
+        ),
         hold_when=HoldWhen(tag=hold.tag, limit_ms=_ms(hold.limit_s)) if hold else None,
         frozen_after_ms=_ms(tag.frozen_after_s) if tag.frozen_after_s is not None else None,
         frozen_band=tag.frozen_band,
+        constant=_constant(site.devices[tag.device]),
+        spike=Spike(step=tag.spike.step, confirm_ms=_ms(tag.spike.confirm_s)) if tag.spike else None,
+        partners=tuple(Partner(tag=p.tag, deviation=p.deviation, after_ms=_ms(p.after_s)) for p in tag.partners),
+        rolls_over_at=tag.rolls_over_at,
+        states=dict(tag.states),
+        bit_names=dict(tag.bit_names),
     )
+
+
+def _own_tag_rule(name: str, own: OwnTag) -> TagRule:
+    return TagRule(
+        tag=name,
+        unit=own.unit,
+        service=own.service,
+        stale_after_ms=_ms(own.stale_limit_s),
+        uncertain_counts=own.uncertain_counts,
+        states=dict(own.states),
+        bit_names=dict(own.bit_names),
+    )
+
+
+def _constant(device: Device) -> TestConstant | None:
+    keys = device.test_constant
+    return TestConstant(tag=keys.tag, value=keys.value, tolerance=keys.tolerance) if keys else None
 
 
 def condition_of(keys: ConditionKeys) -> Condition:
@@ -263,7 +305,15 @@ def _state_of_a_tag(keys: ConditionKeys) -> Condition | None:
     if keys.no_change is not None:
         still = keys.no_change
         return NoChange(tag=still.tag, band=still.band, after_ms=_ms(still.after_s))
-    return BadQuality(tag=keys.bad_quality.tag) if keys.bad_quality is not None else None
+    return _bad_quality(keys.bad_quality) if keys.bad_quality is not None else None
+
+
+def _bad_quality(keys: BadQualityKeys) -> BadQuality:
+    return BadQuality(
+        tag=keys.tag,
+        because=frozenset(Reason(word) for word in keys.because),
+        except_for=frozenset(Reason(word) for word in keys.except_for),
+    )
 
 
 def _state_of_a_machine(keys: ConditionKeys) -> Condition | None:

@@ -11,15 +11,18 @@ import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from gateway.configuration.document import Document, Node, children, read_document
 from gateway.configuration.fault import Fault, Finding, KeyPath, Refused, in_order
-from gateway.configuration.schema import Site
+from gateway.configuration.maps import merge_maps, told_in_its_own_file, unknown_points
+from gateway.configuration.schema import POINT_PREFIX, RegisterMap, Site
 from gateway.configuration.wording import enough, fault_of, located, meant_by, path_of
+
+_Root = TypeVar("_Root", bound=BaseModel)
 
 SECTIONS_OF_NAMES = frozenset(
     {
@@ -40,8 +43,10 @@ SECTIONS_OF_NAMES = frozenset(
 )
 """Top-level keys whose entries are named by the site, such as ``tags``."""
 
+MAPS = "maps"  # folder of the register maps inside a site folder
 _WORLD_WRITABLE = stat.S_IWOTH
 _ATTEMPTS = 5
+_SECRETS = {"mqtt": ("username", "password"), "influx": ("token",)}
 _STAND_IN: dict[str, Any] = {"id": "unreadable", "name": "unreadable", "time_zone": "UTC"}
 
 
@@ -54,8 +59,9 @@ class Draft:
             None when not even that is possible. Only a draft without faults is a site.
         faults: everything that is wrong so far.
         broken: (section, entry) of entries that are missing from ``site`` because of a fault.
-        sources: the tree of all files, which knows the lines.
+        sources: the tree of all files with the maps merged in, which knows the lines.
         folder: the folder.
+        warnings: what is unwise in the files, whatever their values mean.
     """
 
     site: Site | None
@@ -63,10 +69,11 @@ class Draft:
     broken: frozenset[tuple[str, str]]
     sources: Node
     folder: Path
+    warnings: tuple[Fault, ...] = ()
 
     def locate(self, findings: Iterable[Finding]) -> tuple[Fault, ...]:
         """Findings of ``crosscheck`` as faults with file and line."""
-        return in_order(located(finding, self.sources) for finding in findings)
+        return once(located(finding, self.sources) for finding in findings)
 
 
 def read_site(folder: Path) -> Site:
@@ -81,17 +88,41 @@ def read_site(folder: Path) -> Site:
     return draft.site
 
 
-def read_draft(folder: Path) -> Draft:
-    """Read as much of a folder as is sound, and every fault of the rest. Never raises for what is in the files."""
+def read_draft(folder: Path, *, tags: Node | None = None) -> Draft:
+    """Read as much of a folder as is sound, and every fault of the rest. Never raises for what is in the files.
+
+    Args:
+        folder: the site folder.
+        tags: what to take for the section ``tags`` instead of what stands in the folder.
+    """
     collected = _collect(folder)
-    tree = Node(file=folder.name or ".", line=1, value=collected.root)
+    if tags is not None:
+        collected.root["tags"] = tags
     if not collected.root:
-        return _nothing(collected, tree, folder)
-    faults, site, broken = _validated(tree, complete=collected.complete)
-    all_faults = in_order([*collected.faults, *faults])
-    usable = site if collected.complete else None
+        return _nothing(collected, folder)
+    merged = merge_maps(collected.root, collected.maps)
+    tree = Node(file=folder.name or ".", line=1, value=merged.root)
+    faults, site, broken = _validated(tree, complete=collected.complete, unfinished=merged.unfinished)
+    between = [located(finding, tree) for finding in merged.findings] if collected.complete else []
+    in_maps = [fault for kind in collected.maps.values() for fault in _faults_of_map(kind)]
     broken |= {(section, "") for section in collected.doubled}  # whatever the second part declares is not there
-    return Draft(site=usable, faults=all_faults, broken=broken, sources=tree, folder=folder)
+    return Draft(
+        site=site if collected.complete else None,
+        faults=once([*collected.faults, *in_maps, *between, *faults]),
+        broken=broken,
+        sources=tree,
+        folder=folder,
+        warnings=tuple(_unused(name, kind) for name, kind in collected.maps.items() if name not in merged.used),
+    )
+
+
+def once(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Faults in order; of those that one key of a map causes at several tags, the first."""
+    kept: dict[object, Fault] = {}
+    for fault in faults:
+        in_a_map = fault.file.startswith(f"{MAPS}/")
+        kept.setdefault((fault.file, fault.line, fault.key) if in_a_map else fault, fault)
+    return in_order(kept.values())
 
 
 def canonical_text(site: Site) -> str:
@@ -103,9 +134,9 @@ def canonical_text(site: Site) -> str:
     order of files, and secrets or where they are kept.
     """
     content = site.model_dump(mode="json", by_alias=True)
-    for secret in ("username", "password"):
-        if content["uplink"]["mqtt"]:
-            content["uplink"]["mqtt"].pop(secret)
+    for publisher, secrets in _SECRETS.items():
+        for secret in secrets if content["uplink"][publisher] else ():
+            content["uplink"][publisher].pop(secret)
     order = {section: list(content[section]) for section in sorted(SECTIONS_OF_NAMES)}
     return json.dumps([content, order], sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
 
@@ -121,6 +152,7 @@ def configuration_hash(site: Site) -> str:
 @dataclass(kw_only=True)
 class _Collected:
     root: dict[str, Node] = field(default_factory=dict)
+    maps: dict[str, Node] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     doubled: set[str] = field(default_factory=set)
     complete: bool = True
@@ -134,10 +166,24 @@ def _collect(folder: Path) -> _Collected:
         collected.doubled |= document.doubled
         collected.complete = collected.complete and document.complete
         _merge(document, collected)
+    _collect_maps(folder / MAPS, collected)
     return collected
 
 
-def _files(folder: Path, faults: list[Fault]) -> Iterator[Path]:
+def _collect_maps(folder: Path, collected: _Collected) -> None:
+    if not folder.is_dir():
+        return
+    for path in _files(folder, collected.faults, prefix=f"{MAPS}/"):
+        name = f"{MAPS}/{path.name}"
+        document = read_document(path, name)
+        collected.faults.extend(document.faults)
+        collected.complete = collected.complete and document.complete
+        if document.complete:
+            root = Node(file=name, line=1, value=document.root)
+            collected.maps[path.stem] = told_in_its_own_file(root)
+
+
+def _files(folder: Path, faults: list[Fault], prefix: str = "") -> Iterator[Path]:
     if not folder.is_dir():
         found = "a file" if folder.exists() else "nothing"
         faults.append(
@@ -149,10 +195,12 @@ def _files(folder: Path, faults: list[Fault]) -> Iterator[Path]:
         if path.suffix.lower() in {".yml", ".yaml"} and path.suffix != ".yaml" and path.is_file():
             allowed = "files named *.yaml"
             faults.append(
-                _file_fault(path.name, "a file that would not be read", allowed, f"Rename it to {path.stem}.yaml.")
+                _file_fault(
+                    prefix + path.name, "a file that would not be read", allowed, f"Rename it to {path.stem}.yaml."
+                )
             )
         elif path.suffix == ".yaml" and not path.name.startswith("."):
-            faults.extend(_writable(path, path.name))
+            faults.extend(_writable(path, prefix + path.name))
             yield path
 
 
@@ -182,7 +230,8 @@ def _merge(document: Document, collected: _Collected) -> None:
             collected.doubled.add(key)
 
 
-def _nothing(collected: _Collected, tree: Node, folder: Path) -> Draft:
+def _nothing(collected: _Collected, folder: Path) -> Draft:
+    tree = Node(file=folder.name or ".", line=1, value={})
     faults = collected.faults
     if not faults:
         found, allowed = "no keys in any *.yaml file", "a site folder with *.yaml files"
@@ -193,11 +242,42 @@ def _nothing(collected: _Collected, tree: Node, folder: Path) -> Draft:
 # --- schema ----------------------------------------------------------------------------------------------------
 
 
-def _validated(tree: Node, *, complete: bool) -> tuple[list[Fault], Site | None, frozenset[tuple[str, str]]]:
+def _faults_of_map(kind: Node) -> list[Fault]:
+    """What is wrong in a map by itself, whoever uses it."""
+    content = _without_prefixes(_plain(kind))
+    _, errors = _attempt(content, RegisterMap)
+    unusable = tuple(_unusable(kind, ()))
+    misspelt = _misspelt(errors, kind, RegisterMap)
+    news = [error for error in errors if _is_news(error, kind, unusable, misspelt, complete=True)]
+    faults = [fault_of(error, kind, RegisterMap) for error in news]
+    return faults + [located(finding, kind) for finding in unknown_points(kind)]
+
+
+def _without_prefixes(content: Any) -> Any:
+    """A map as if its points were tags."""
+    if isinstance(content, dict):
+        return {
+            key: _without_prefix(value) if key == "tag" else _without_prefixes(value) for key, value in content.items()
+        }
+    return [_without_prefixes(value) for value in content] if isinstance(content, list) else content
+
+
+def _without_prefix(value: Any) -> Any:
+    return value.removeprefix(POINT_PREFIX) if isinstance(value, str) else value
+
+
+def _unused(name: str, kind: Node) -> Fault:
+    found, advice = "a map that no device is made after", f"Give a device map: {name}, or remove the file."
+    return Fault(file=kind.file, line=1, key="", found=found, allowed="maps in use", advice=advice)
+
+
+def _validated(
+    tree: Node, *, complete: bool, unfinished: frozenset[KeyPath]
+) -> tuple[list[Fault], Site | None, frozenset[tuple[str, str]]]:
     """Faults of the schema, and the site without the entries that have one."""
     unusable = tuple(_unusable(tree, ()))
-    site, errors = _attempt(_plain(tree))
-    misspelt = {meant_by(path_of(error, tree), tree) for error in errors if error["type"] == "extra_forbidden"}
+    site, errors = _attempt(_plain(tree), Site)
+    misspelt = _misspelt(errors, tree, Site) | unfinished
     news = [error for error in errors if _is_news(error, tree, unusable, misspelt, complete=complete)]
     faults = [fault_of(error, tree) for error in news]
     if site is not None and not unusable:
@@ -206,13 +286,18 @@ def _validated(tree: Node, *, complete: bool) -> tuple[list[Fault], Site | None,
     return faults, _sound(tree, unusable, broken), frozenset(broken)
 
 
+def _misspelt(errors: list[ErrorDetails], tree: Node, root: type[BaseModel]) -> set[KeyPath]:
+    """Known keys that an unknown one was probably meant to be."""
+    return {meant_by(path_of(error, tree), tree, root) for error in errors if error["type"] == "extra_forbidden"}
+
+
 def _sound(tree: Node, unusable: tuple[KeyPath, ...], broken: set[tuple[str, str]]) -> Site | None:
     """What validates once the entries with faults are taken out; the names taken out are added to ``broken``."""
     content = _plain(tree)
     for path in unusable:
         _take_out(content, path, broken)
     for _ in range(_ATTEMPTS):
-        site, errors = _attempt(content)
+        site, errors = _attempt(content, Site)
         if site is not None:
             return site
         for error in errors:
@@ -220,10 +305,10 @@ def _sound(tree: Node, unusable: tuple[KeyPath, ...], broken: set[tuple[str, str
     return None
 
 
-def _attempt(content: Any) -> tuple[Site | None, list[ErrorDetails]]:
+def _attempt(content: Any, root: type[_Root]) -> tuple[_Root | None, list[ErrorDetails]]:
     """JSON is the strict form in which lists may stand for tuples and nothing else is converted."""
     try:
-        return Site.model_validate_json(json.dumps(content), strict=True), []
+        return root.model_validate_json(json.dumps(content), strict=True), []
     except ValidationError as error:
         return None, error.errors(include_url=False)
 
@@ -244,13 +329,21 @@ def _unusable(node: Node, path: KeyPath) -> Iterator[KeyPath]:
 
 
 def _is_news(
-    error: ErrorDetails, tree: Node, unusable: tuple[KeyPath, ...], misspelt: set[KeyPath], *, complete: bool
+    error: ErrorDetails, tree: Node, unusable: tuple[KeyPath, ...], expected: set[KeyPath], *, complete: bool
 ) -> bool:
-    """Whether an error says more than a fault that has been told already."""
+    """Whether an error says more than a fault that has been told already.
+
+    Args:
+        error: the error.
+        tree: where it stands.
+        unusable: values that are a fault themselves.
+        expected: keys that are missing because of another fault.
+        complete: whether every file could be read.
+    """
     path = path_of(error, tree)
     if error["type"] == "missing" and len(path) == 1 and not complete:
         return False
-    if error["type"] == "missing" and path in misspelt:
+    if error["type"] == "missing" and path in expected:
         return False
     if error["type"] == "too_short" and enough(error, tree):
         return False

@@ -42,18 +42,21 @@ class Question:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """A name that is used at ``path`` and must be declared in ``section``."""
+    """A name that is used at ``path`` and must be declared in ``section``; ``points`` are tags of every kind."""
 
     path: KeyPath
     section: str
     name: str
 
 
+POINT_SECTIONS = ("tags", "calculated", "own_tags")
+"""Sections that declare points."""
+
 SECTION_OF_KEY = {
-    "tag": "tags",
-    "other": "tags",
-    "command": "tags",
-    "feedback": "tags",
+    "tag": "points",
+    "other": "points",
+    "command": "points",
+    "feedback": "points",
     "output": "outputs",
     "interlock": "interlocks",
 }
@@ -137,6 +140,42 @@ def governing(site: Site, tag: str) -> Iterator[tuple[KeyPath, str]]:
         yield ("tags", tag, "hold_when", "tag"), keys.hold_when.tag
 
 
+def vouching(site: Site, tag: str) -> Iterator[tuple[KeyPath, str]]:
+    """Tags that must be judged before ``tag``: those that govern it, and the test constant of its device."""
+    yield from governing(site, tag)
+    device = site.tags[tag].device
+    constant = site.devices[device].test_constant if device in site.devices else None
+    if constant is not None and constant.tag != tag and constant.tag in site.tags:
+        yield ("devices", device, "test_constant", "tag"), constant.tag
+
+
+def sources(site: Site, name: str) -> tuple[str, ...]:
+    """Points that a point's value comes from: itself, or for a calculated one what it is computed from."""
+    found: dict[str, None] = {}
+    seen: set[str] = set()
+    ahead = [name]
+    while ahead:
+        here = ahead.pop()
+        if here in seen:
+            continue
+        seen.add(here)
+        if here in site.calculated:
+            ahead += reversed(site.calculated[here].inputs.values())
+        elif here in site.points:
+            found[here] = None
+    return tuple(found)
+
+
+def section_of(site: Site, name: str) -> str:
+    """Section in which a point is declared."""
+    return next(section for section in POINT_SECTIONS if name in getattr(site, section))
+
+
+def devices_of(site: Site, name: str) -> tuple[str, ...]:
+    """Devices that a point's value comes from; none for a point about the gateway itself."""
+    return tuple(dict.fromkeys(site.tags[one].device for one in sources(site, name) if one in site.tags))
+
+
 def _of_people(site: Site) -> Iterator[Reference]:
     for name, person in site.people.items():
         yield Reference(path=("people", name, "role"), section="roles", name=person.role)
@@ -145,10 +184,18 @@ def _of_people(site: Site) -> Iterator[Reference]:
 def _of_tags(site: Site) -> Iterator[Reference]:
     for name, device in site.devices.items():
         yield Reference(path=("devices", name, "connection"), section="connections", name=device.connection)
+        if device.test_constant is not None:
+            constant = device.test_constant.tag
+            yield Reference(path=("devices", name, "test_constant", "tag"), section="tags", name=constant)
     for name, tag in site.tags.items():
         yield Reference(path=("tags", name, "device"), section="devices", name=tag.device)
         for path, governor in governing(site, name):
-            yield Reference(path=path, section="tags", name=governor)
+            yield Reference(path=path, section="points", name=governor)
+        for number, partner in enumerate(tag.partners):
+            yield Reference(path=("tags", name, "partners", number, "tag"), section="tags", name=partner.tag)
+    for name, calculated in site.calculated.items():
+        for word, source in calculated.inputs.items():
+            yield Reference(path=("calculated", name, "inputs", word), section="points", name=source)
 
 
 def _of_outputs(site: Site) -> Iterator[Reference]:
@@ -163,6 +210,7 @@ def _of_outputs(site: Site) -> Iterator[Reference]:
     yield Reference(path=("output_block", "device"), section="devices", name=block.device)
     yield Reference(path=("output_block", "heartbeat"), section="tags", name=block.heartbeat)
     yield from _each(("output_block", "registers"), "tags", block.registers)
+    yield from _each(("output_block", "commissioning_roles"), "roles", block.commissioning_roles)
 
 
 def _of_interlocks(site: Site) -> Iterator[Reference]:
@@ -171,7 +219,7 @@ def _of_interlocks(site: Site) -> Iterator[Reference]:
             yield Reference(path=("interlocks", name, "effects", output), section="outputs", name=output)
         if interlock.exposure is not None:
             path = ("interlocks", name, "exposure", "flow")
-            yield Reference(path=path, section="tags", name=interlock.exposure.flow)
+            yield Reference(path=path, section="points", name=interlock.exposure.flow)
             if interlock.exposure.stopped_by is not None:
                 path = ("interlocks", name, "exposure", "stopped_by")
                 yield Reference(path=path, section="outputs", name=interlock.exposure.stopped_by)
@@ -186,7 +234,7 @@ def _of_releases(site: Site) -> Iterator[Reference]:
         yield from _each((*path, "after_outputs"), "outputs", release.after_outputs)
         yield from _each((*path, "roles"), "roles", release.roles)
         if release.flush is not None:
-            yield Reference(path=(*path, "flush", "tag"), section="tags", name=release.flush.tag)
+            yield Reference(path=(*path, "flush", "tag"), section="points", name=release.flush.tag)
         for number, limit in enumerate(release.grab):
             where = (*path, "grab", number, "quantity")
             yield Reference(path=where, section="grab_quantities", name=limit.quantity)
@@ -195,10 +243,10 @@ def _of_releases(site: Site) -> Iterator[Reference]:
 def _of_alarms(site: Site) -> Iterator[Reference]:
     for name, alarm in site.alarms.items():
         if alarm.value:
-            yield Reference(path=("alarms", name, "value"), section="tags", name=alarm.value)
+            yield Reference(path=("alarms", name, "value"), section="points", name=alarm.value)
         when = alarm.suppress_when
         if when is not None and when.tag is not None:
-            yield Reference(path=("alarms", name, "suppress_when", "tag"), section="tags", name=when.tag)
+            yield Reference(path=("alarms", name, "suppress_when", "tag"), section="points", name=when.tag)
         if when is not None and when.alarm is not None:
             yield Reference(path=("alarms", name, "suppress_when", "alarm"), section="alarms", name=when.alarm)
     for name, group in site.first_out_groups.items():

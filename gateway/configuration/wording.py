@@ -13,11 +13,13 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from gateway.configuration.document import Node, Scalar, children, node_at
+from gateway.configuration.document import Node, Scalar, children, deepest, node_at
 from gateway.configuration.fault import Fault, Finding, KeyPath, dotted
 from gateway.configuration.schema import Secret, Site
 
 _LONGEST_SHOWN = 60
+
+Root = type[BaseModel]
 
 
 def path_of(error: ErrorDetails, tree: Node) -> KeyPath:
@@ -43,33 +45,34 @@ def enough(error: ErrorDetails, tree: Node) -> bool:
 
 def located(finding: Finding, tree: Node) -> Fault:
     """A finding with the file and line where its key stands (or the nearest key above it that does)."""
-    node = node_at(finding.path, tree)
+    node, depth = deepest(finding.path, tree)
+    path = finding.path if node.path is None else (*node.path, *finding.path[depth:])
     return Fault(
         file=node.file,
         line=node.line,
-        key=dotted(finding.path),
+        key=dotted(path),
         found=finding.found,
         allowed=finding.allowed,
         advice=finding.advice,
     )
 
 
-def fault_of(error: ErrorDetails, tree: Node) -> Fault:
-    """An error of the schema as a fault for a person."""
+def fault_of(error: ErrorDetails, tree: Node, root: Root = Site) -> Fault:
+    """An error of the schema as a fault for a person; ``root`` is the model the whole tree was held against."""
     path = path_of(error, tree)
-    found, allowed, advice = _words(error, path, tree)
+    found, allowed, advice = _words(error, path, tree, root)
     return located(Finding(path=path, found=found, allowed=allowed, advice=advice), tree)
 
 
-def _words(error: ErrorDetails, path: KeyPath, tree: Node) -> tuple[str, str, str]:
+def _words(error: ErrorDetails, path: KeyPath, tree: Node, root: Root) -> tuple[str, str, str]:
     """What was found, what is allowed, what to do."""
     kind = error["type"]
     node = node_at(path, tree)
     if kind == "missing":
-        return "no such key", f"{path[-1]}: {_meaning_of(path, tree)}", f"Add {path[-1]}."
+        return "no such key", f"{path[-1]}: {_meaning_of(path, tree, root)}", f"Add {path[-1]}."
     if kind == "extra_forbidden":
-        return _unknown_key(path, tree)
-    if any(model is Secret for model in _models_at(path, tree)):
+        return _unknown_key(path, tree, root)
+    if any(model is Secret for model in _models_at(path, tree, root)):
         return _secret(error, node)
     if kind == "value_error":
         found, _, allowed = error["msg"].removeprefix("Value error, ").partition("|")
@@ -89,20 +92,20 @@ def _secret(error: ErrorDetails, node: Node) -> tuple[str, str, str]:
     return "a literal (not shown)" if node.value is not None else "nothing", allowed, advice
 
 
-def meant_by(path: KeyPath, tree: Node) -> KeyPath:
+def meant_by(path: KeyPath, tree: Node, root: Root = Site) -> KeyPath:
     """The known key that an unknown one comes nearest to, or an empty path."""
-    nearest = get_close_matches(str(path[-1]), _known_keys(path, tree), n=1, cutoff=0.5)
+    nearest = get_close_matches(str(path[-1]), _known_keys(path, tree, root), n=1, cutoff=0.5)
     return (*path[:-1], nearest[0]) if nearest else ()
 
 
-def _unknown_key(path: KeyPath, tree: Node) -> tuple[str, str, str]:
-    nearest = meant_by(path, tree)
+def _unknown_key(path: KeyPath, tree: Node, root: Root) -> tuple[str, str, str]:
+    nearest = meant_by(path, tree, root)
     advice = f"Did you mean {nearest[-1]}?" if nearest else "Remove it."
-    return "an unknown key", f"the keys {', '.join(_known_keys(path, tree))}", advice
+    return "an unknown key", f"the keys {', '.join(_known_keys(path, tree, root))}", advice
 
 
-def _known_keys(path: KeyPath, tree: Node) -> list[str]:
-    return sorted({name for model in _models_at(path[:-1], tree) for name in _fields(model)})
+def _known_keys(path: KeyPath, tree: Node, root: Root) -> list[str]:
+    return sorted({name for model in _models_at(path[:-1], tree, root) for name in _fields(model)})
 
 
 def _allowed(error: ErrorDetails) -> str:
@@ -183,18 +186,18 @@ def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
     return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
-def _meaning_of(path: KeyPath, tree: Node) -> str:
+def _meaning_of(path: KeyPath, tree: Node, root: Root) -> str:
     """The sentence of a missing key."""
-    for model in _models_at(path[:-1], tree):
+    for model in _models_at(path[:-1], tree, root):
         info = _fields(model).get(str(path[-1]))
         if info is not None and info.description:
             return info.description.rstrip(".")
     return "the key"
 
 
-def _models_at(path: KeyPath, tree: Node) -> tuple[type[BaseModel], ...]:
+def _models_at(path: KeyPath, tree: Node, root: Root) -> tuple[type[BaseModel], ...]:
     """Models that the schema allows at a path; the file's own ``transport`` decides between two."""
-    types: tuple[Any, ...] = (Site,)
+    types: tuple[Any, ...] = (root,)
     for number, part in enumerate(path):
         types = tuple(inner for kind in types for inner in _inside(kind, part))
         here = node_at(path[: number + 1], tree)
@@ -226,4 +229,11 @@ def _chosen(types: tuple[Any, ...], node: Node) -> tuple[Any, ...]:
     transport = node.value.get("transport") if isinstance(node.value, dict) else None
     if transport is None or len(types) == 1:
         return types
-    return tuple(kind for kind in types if transport.value in get_args(_fields(kind)["transport"].annotation)) or types
+    return tuple(kind for kind in types if transport.value in _transports(kind)) or types
+
+
+def _transports(kind: Any) -> tuple[Any, ...]:
+    """What a model lets its key ``transport`` be; nothing for any other type."""
+    model = isinstance(kind, type) and issubclass(kind, BaseModel)
+    info = _fields(kind).get("transport") if model else None
+    return get_args(info.annotation) if info is not None else ()

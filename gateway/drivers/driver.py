@@ -6,28 +6,11 @@ scheduler's business.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import Enum
 from typing import Protocol
 
+from gateway.configuration.poll_plan import Block, Table
 
-class Table(Enum):
-    """The four Modbus tables."""
-
-    COIL = "coil"  # function 1
-    DISCRETE = "discrete"  # function 2, discrete input
-    HOLDING = "holding"  # function 3, holding register
-    INPUT = "input"  # function 4, input register
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
-    """A contiguous piece of one table of one unit; ``address`` is zero-based, as on the wire."""
-
-    unit_id: int
-    table: Table
-    address: int
-    count: int
+__all__ = ["Block", "Connection", "Table"]
 
 
 class Connection(Protocol):

@@ -702,6 +702,7 @@ def test_a_file_that_would_be_passed_over_is_refused(folder: Path) -> None:
         (b"just words\n", "a single value"),
         (b"a: 1\n---\nb: 2\n", "second document"),
         (b"a: &x 1\n", "anchor"),
+        (b"devices: {A: {map: {transport: tcp}}}\n", "devices.A.map"),
         (b"a: !!python/object:os.system {}\n", "tag"),
         (b"<<: {a: 1}\n", "merge"),
         (b"? [1]\n: 2\n", "key that is a list"),

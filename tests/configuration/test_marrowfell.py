@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from gateway.configuration.plant import LoadedSite, load_site
-from gateway.configuration.report import FINE, check_report, responses
+from gateway.configuration.report import FINE, check_report
+from gateway.configuration.response import responses
 from gateway.core.alarm import Priority
 from gateway.core.condition import BadQuality, Limit, NoChange, Tripped, Unproven
 from gateway.core.quality import Reason

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.configuration.document import Node, _doubt, parse_document
@@ -145,6 +145,7 @@ def test_a_circle_is_found_exactly_when_a_name_leads_back_to_itself(graph: dict[
     assert bool(list(circles(graph))) == any(reaches_itself(name) for name in graph)
 
 
+@settings(deadline=None)
 @given(data=st.data())
 def test_whatever_one_character_becomes_the_check_answers_without_a_traceback(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory

@@ -589,6 +589,19 @@ def test_the_pause_lies_between_two_requests() -> None:
     run(scenario())
 
 
+def test_the_time_of_a_reply_counts_neither_the_pause_before_it_nor_the_wait_for_silence() -> None:
+    async def scenario() -> None:
+        loop = asyncio.get_running_loop()
+        async with hostile.peer(rtu=True) as peer, connected(peer, pause_s=1.0, quiet_s=1.0) as connection:
+            await connection.read(FOUR)
+            began_s = loop.time()
+            await connection.read(OTHER_FOUR)
+            assert loop.time() - began_s > 0.9
+            assert 0 < connection.last_reply_s < 0.9
+
+    run(scenario())
+
+
 def test_a_connection_satisfies_the_drivers_protocol() -> None:
     async def scenario() -> None:
         keys = NetworkConnection(transport="tcp", host="127.0.0.1")

@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 
 from gateway.configuration.fault import Finding, KeyPath
+from gateway.configuration.response import responses
 from gateway.configuration.schema import CauseKeys, Site
-from gateway.configuration.walking import alarm_conditions, causes
+from gateway.configuration.walking import alarm_conditions, causes, sources
 
 Findings = Iterator[Finding]
 
@@ -27,6 +28,27 @@ def interlock_delays(site: Site) -> Findings:
         )
         if not site.interlocks[name].latched and site.interlocks[name].restore_delay_s == 0 and cause.trip_delay_s == 0:
             yield from _chatter(path, cause)
+
+
+def slower_than_the_water(site: Site) -> Findings:
+    """An interlock that acts after the water has passed protects the water behind it only.
+
+    Where no volume lies between tap and output nothing could be fast enough, and nothing is said.
+    """
+    told: set[str] = set()
+    for response in responses(site):
+        water_s = response.water_s
+        if response.interlock in told or not water_s or response.total_s <= water_s:
+            continue
+        told.add(response.interlock)
+        yield Finding(
+            path=("interlocks", response.interlock, "exposure"),
+            found=f"water that takes {water_s:.0f} s to the output, and {response.total_s:.0f} s until "
+            f"{response.watches} has moved it",
+            allowed="an interlock that acts before the water arrives",
+            advice="Shorten its delays or its polls, or take the sample further up.",
+            warning=True,
+        )
 
 
 def _chatter(path: KeyPath, cause: CauseKeys) -> Findings:
@@ -58,7 +80,8 @@ def _polled(condition: object) -> list[str]:
 
 
 def _short_delay(path: KeyPath, delay_s: float, tags: list[str], site: Site) -> Findings:
-    slowest = max((site.tags[tag].poll_interval_s for tag in tags if tag in site.tags), default=0.0)
+    names = [source for tag in tags for source in sources(site, tag)]
+    slowest = max((site.points[name].interval_s for name in names), default=0.0)
     if 0 < delay_s < slowest:
         yield Finding(
             path=path,

@@ -1,12 +1,13 @@
 """Interlocks: that each does something, and that a bad input of one is watched by another."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from gateway.configuration.fault import Finding, KeyPath
 from gateway.configuration.rules.graphs import circles
 from gateway.configuration.rules.outputs import unknown_level
-from gateway.configuration.schema import Interlock, Site
-from gateway.configuration.walking import causes, tags_of
+from gateway.configuration.schema import BadQualityKeys, Interlock, Site
+from gateway.configuration.walking import causes, sources, tags_of
+from gateway.core.quality import Reason
 
 Findings = Iterator[Finding]
 
@@ -54,10 +55,31 @@ def watched_elsewhere(site: Site) -> Findings:
             continue
         interlock = site.interlocks[name]
         others = [other for key, other in site.interlocks.items() if key != name]
-        tags = dict.fromkeys(tag for condition in cause.inputs for tag in tags_of(condition) if tag in site.tags)
+        tags = dict.fromkeys(tag for condition in cause.inputs for tag in tags_of(condition) if tag in site.points)
         for tag in tags:
-            if not any(_watches(other, tag, interlock) for other in others):
-                yield _unwatched((*path, "bad"), tag, interlock)
+            watched = _watched_points(others, interlock)
+            for unseen in [one for one in _to_be_watched(site, tag, watched) if one not in watched]:
+                yield _unwatched((*path, "bad"), unseen, interlock)
+
+
+def _to_be_watched(site: Site, tag: str, watched: Mapping[str, bool]) -> tuple[str, ...]:
+    """A calculated tag has faults of its own; when those of its inputs are left out, the inputs are to be watched."""
+    if tag in site.calculated and not watched.get(tag, True):
+        return (tag, *sources(site, tag))
+    return (tag,)
+
+
+def _watched_points(others: Iterable[Interlock], interlock: Interlock) -> dict[str, bool]:
+    """Points whose quality trips with the same effects at least, and whether faults of their inputs do as well."""
+    found: dict[str, bool] = {}
+    for other in others:
+        for keys in _watchers(other, interlock):
+            found[keys.tag] = found.get(keys.tag, False) or _counts(keys, Reason.INPUT_BAD)
+    return found
+
+
+def _counts(keys: BadQualityKeys, reason: Reason) -> bool:
+    return reason.value in keys.because if keys.because else reason.value not in keys.except_for
 
 
 def _unwatched(path: KeyPath, tag: str, interlock: Interlock) -> Finding:
@@ -71,13 +93,13 @@ def _unwatched(path: KeyPath, tag: str, interlock: Interlock) -> Finding:
     )
 
 
-def _watches(watcher: Interlock, tag: str, watched: Interlock) -> bool:
-    sees = any(
-        cause.needed == 1 and any(i.bad_quality is not None and i.bad_quality.tag == tag for i in cause.inputs)
-        for cause in watcher.causes
-    )
+def _watchers(watcher: Interlock, watched: Interlock) -> Iterator[BadQualityKeys]:
     lets_go_sooner = watched.latched and not watcher.latched
-    return sees and not lets_go_sooner and watched.effects.items() <= watcher.effects.items()
+    if lets_go_sooner or not watched.effects.items() <= watcher.effects.items():
+        return
+    for cause in watcher.causes:
+        if cause.needed == 1:
+            yield from (one.bad_quality for one in cause.inputs if one.bad_quality is not None)
 
 
 def tripped_circles(site: Site) -> Findings:

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from gateway.configuration.fault import Finding, KeyPath
-from gateway.configuration.schema import DeviationKeys, LimitKeys, Site, Tag
-from gateway.configuration.walking import Question, questions
+from gateway.configuration.schema import DeviationKeys, LimitKeys, PointKeys, Site, Tag
+from gateway.configuration.walking import Question, questions, section_of
 
 Findings = Iterator[Finding]
 
@@ -43,10 +43,10 @@ def span_above_limits(site: Site) -> Findings:
         if question.kind == "high" and tag.unit != "%" and keys.limit > largest.get(keys.tag, (float("-inf"), ()))[0]:
             largest[keys.tag] = (keys.limit, question.path)
     for name, (limit, _) in largest.items():
-        limits = site.tags[name].range
+        limits = site.points[name].range
         if limits is not None and limit < limits[1] < SPAN_FACTOR * limit:
             yield Finding(
-                path=("tags", name, "range"),
+                path=(section_of(site, name), name, "range"),
                 found=f"a top of {limits[1]:g} over a limit of {limit:g}",
                 allowed=f"a top of at least {SPAN_FACTOR * limit:g}, 1.2 times the largest limit",
                 advice="Choose a wider range of the instrument.",
@@ -57,7 +57,7 @@ def span_above_limits(site: Site) -> Findings:
 def limits_of_contacts(site: Site) -> Findings:
     """A contact is 0 or 1: it is compared with equals, and only with these."""
     for question, keys, tag in _limits(site):
-        if tag.type == "bool":
+        if isinstance(tag, Tag) and tag.type == "bool":
             found = f"{question.kind} on the contact {keys.tag}"
             yield Finding(path=question.path, found=found, allowed="equals for a contact")
     for question in questions(site):
@@ -68,24 +68,24 @@ def limits_of_contacts(site: Site) -> Findings:
             yield Finding(path=(*question.path, "value"), found=found, allowed="0 or 1")
 
 
-def _limits(site: Site) -> Iterator[tuple[Question, LimitKeys, Tag]]:
+def _limits(site: Site) -> Iterator[tuple[Question, LimitKeys, PointKeys]]:
     for question in questions(site):
         keys = question.keys
-        if isinstance(keys, LimitKeys) and question.kind != "rate" and keys.tag in site.tags:
-            yield question, keys, site.tags[keys.tag]
+        if isinstance(keys, LimitKeys) and question.kind != "rate" and keys.tag in site.points:
+            yield question, keys, site.points[keys.tag]
 
 
 def same_units(site: Site) -> Findings:
     """Only like can be compared with like, and flows are integrated in m3/h."""
     for question in questions(site):
         keys = question.keys
-        if isinstance(keys, DeviationKeys) and keys.tag in site.tags and keys.other in site.tags:
-            first, second = site.tags[keys.tag].unit, site.tags[keys.other].unit
+        if isinstance(keys, DeviationKeys) and keys.tag in site.points and keys.other in site.points:
+            first, second = site.points[keys.tag].unit, site.points[keys.other].unit
             if first != second:
                 found = f"{keys.tag} in {first or 'no unit'} and {keys.other} in {second or 'no unit'}"
                 yield Finding(path=(*question.path, "other"), found=found, allowed="two tags of one unit")
     for path, name in _flows(site):
-        tag = site.tags.get(name)
+        tag = site.points.get(name)
         if tag is not None and tag.unit != FLOW_UNIT:
             yield Finding(path=path, found=f"{name} in {tag.unit or 'no unit'}", allowed=f"a flow in {FLOW_UNIT}")
 

@@ -5,7 +5,7 @@ from difflib import get_close_matches
 from itertools import pairwise
 
 from gateway.configuration.fault import Finding, KeyPath
-from gateway.configuration.schema import Output, OutputBlock, Site
+from gateway.configuration.schema import Output, OutputBlock, SerialConnection, Site
 
 Findings = Iterator[Finding]
 
@@ -98,6 +98,22 @@ def output_block(site: Site) -> Findings:
         allowed = f"at most {device.longest_read}, the longest read of {block.device}"
         yield Finding(path=("output_block", "registers"), found=found, allowed=allowed)
     yield from _block_registers(site, block)
+
+
+def output_connection(site: Site) -> Findings:
+    """Writing has a connection of its own beside the one that polls, so the far end must allow two."""
+    block = site.output_block
+    connection = site.connections.get(block.connection) if block is not None else None
+    if block is None or connection is None:
+        return
+    why = "a serial line" if isinstance(connection, SerialConnection) else "single: true" if connection.single else ""
+    if why:
+        yield Finding(
+            path=("output_block", "connection"),
+            found=f"{block.connection}, {why}, which only one may open",
+            allowed="a connection over TCP that may be opened twice",
+            advice="Write to a device that allows a second connection.",
+        )
 
 
 def _block_registers(site: Site, block: OutputBlock) -> Findings:

@@ -4,6 +4,7 @@ import ipaddress
 import zoneinfo
 from collections.abc import Iterator
 from difflib import get_close_matches
+from urllib.parse import urlsplit
 
 from gateway.configuration.fault import Finding, KeyPath
 from gateway.configuration.schema import NetworkConnection, SerialConnection, Site
@@ -72,6 +73,52 @@ def roles_without_people(site: Site) -> Findings:
                 warning=True,
                 missing_from=frozenset({"people"}),
             )
+
+
+def commissioning_without_people(site: Site) -> Findings:
+    """Outputs that nobody may let go; a role that is not declared is told elsewhere."""
+    block = site.output_block
+    roles = set(block.commissioning_roles) if block is not None else set()
+    if site.people and roles & site.roles.keys() and not roles & {person.role for person in site.people.values()}:
+        yield Finding(
+            path=("output_block", "commissioning_roles"),
+            found=f"{', '.join(sorted(roles))}, and no person has such a role",
+            allowed="at least one role that a person has",
+            advice="Add the person under people, or another role here; until then the gateway only observes.",
+            warning=True,
+            missing_from=frozenset({"people"}),
+        )
+
+
+def line_protocol_server(site: Site) -> Findings:
+    """What leaves the machine is encrypted and says who sends it."""
+    influx = site.uplink.influx
+    if influx is None:
+        return
+    path: KeyPath = ("uplink", "influx")
+    yield from _address((*path, "url"), influx.url)
+    if influx.read_back is not None and influx.read_back.url is not None:
+        yield from _address((*path, "read_back", "url"), influx.read_back.url)
+    if influx.token is None and not is_loopback(_host(influx.url)):
+        found = f"no token for {influx.url}"
+        yield Finding(path=(*path, "token"), found=found, allowed="a token away from the loopback", advice="Add token.")
+
+
+def _address(path: KeyPath, url: str) -> Findings:
+    scheme = url.partition("://")[0]
+    host = _host(url)
+    if scheme not in {"http", "https"} or not host:
+        found = f'"{url}"'
+        yield Finding(path=path, found=found, allowed="an address such as https://history.example:8086")
+    elif scheme == "http" and not is_loopback(host):
+        yield Finding(path=path, found=f'"{url}" in clear', allowed="https away from the loopback")
+
+
+def _host(url: str) -> str:
+    try:
+        return urlsplit(url).hostname or ""
+    except ValueError:  # a bracket of an address that does not close
+        return ""
 
 
 def clear_text_uplink(site: Site) -> Findings:

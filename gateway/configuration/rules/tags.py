@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from gateway.configuration.fault import Finding, KeyPath
 from gateway.configuration.rules.graphs import circles
 from gateway.configuration.schema import Site, Tag
-from gateway.configuration.walking import governing, interlock_inputs, questions
+from gateway.configuration.walking import interlock_inputs, questions, section_of, sources, vouching
 
 Findings = Iterator[Finding]
 
@@ -77,8 +77,9 @@ def overlapping_tags(site: Site) -> Findings:
                 first, above = second, below
 
 
-def _decoding(tag: Tag) -> tuple[int, str, str]:
-    return tag.address, tag.type, tag.byte_order
+def _decoding(tag: Tag) -> tuple[int, str, str, int]:
+    """How the registers are read; which bits of them are meant does not matter."""
+    return tag.address, tag.type, tag.byte_order, tag.registers
 
 
 def tag_fits_read(site: Site) -> Findings:
@@ -135,7 +136,9 @@ def _loop(path: KeyPath, tag: Tag) -> Findings:
 
 def stale_limits(site: Site) -> Findings:
     """One lost reply must not make a tag stale, and a protective one must become stale at all."""
-    protective = {tag for question in interlock_inputs(site) for tag in question.tags}
+    protective = {
+        source for question in interlock_inputs(site) for tag in question.tags for source in sources(site, tag)
+    }
     for name, tag in site.tags.items():
         path: KeyPath = ("tags", name)
         least, most = POLLS_UNTIL_STALE * tag.poll_interval_s, POLLS_WITHOUT_LIMIT * tag.poll_interval_s
@@ -159,9 +162,13 @@ def stale_limits(site: Site) -> Findings:
 
 def governing_circles(site: Site) -> Findings:
     """A tag must not vouch for itself, not even through others."""
-    graph = {name: [governor for _, governor in governing(site, name)] for name in site.tags}
+    graph = {name: [governor for _, governor in vouching(site, name)] for name in site.tags}
+    graph |= {name: list(calculated.inputs.values()) for name, calculated in site.calculated.items()}
     for circle in circles(graph):
-        path = next(path for path, governor in governing(site, circle[0]) if governor == circle[1])
+        governed = next((number for number, name in enumerate(circle[:-1]) if name in site.tags), None)
+        if governed is None:  # calculated tags alone: the rule of calculations says so
+            continue
+        path = next(path for path, vouches in vouching(site, circle[governed]) if vouches == circle[governed + 1])
         found = f"a circle: {' needs '.join(circle)}"
         yield Finding(
             path=path, found=found, allowed="tags that vouch in one direction", advice="Take one of them out."
@@ -171,14 +178,23 @@ def governing_circles(site: Site) -> Findings:
 def bits_exist(site: Site) -> Findings:
     """A status bit must be a bit of that tag."""
     for path, name, bits in _bit_uses(site):
-        tag = site.tags.get(name)
-        if tag is None:
+        point = site.points.get(name)
+        if point is None:
             continue
-        width = BITS_OF_TYPE.get(tag.type, 0)
+        tag = point if isinstance(point, Tag) else None
+        if tag is not None and tag.type == "string":  # told as such
+            continue
+        kind = tag.type if tag is not None else section_of(site, name)
+        width = tag.bit_field.count if tag is not None and tag.bit_field is not None else width_of(kind)
         for number, bit in enumerate(bits):
             if bit >= width:
                 allowed = f"0 to {width - 1}" if width else "bits of an integer tag"
-                yield Finding(path=(*path, number), found=f"bit {bit} of {name} ({tag.type})", allowed=allowed)
+                yield Finding(path=(*path, number), found=f"bit {bit} of {name} ({kind})", allowed=allowed)
+
+
+def width_of(type_name: str) -> int:
+    """Bits of an integer type; 0 for any other."""
+    return BITS_OF_TYPE.get(type_name, 0)
 
 
 def _bit_uses(site: Site) -> Iterator[tuple[KeyPath, str, tuple[int, ...]]]:

@@ -42,6 +42,12 @@ from gateway.configuration.schema.keys import (
     TypeName,
     Word,
 )
+from gateway.configuration.schema.maps import (
+    POINT_PREFIX,
+    MapPoint,
+    RegisterMap,
+    map_json_schema,
+)
 from gateway.configuration.schema.place import (
     Person,
     Place,
@@ -74,6 +80,7 @@ from gateway.configuration.schema.protection import (
     Release,
     RequirementKeys,
 )
+from gateway.configuration.schema.reference import key_reference
 from gateway.configuration.schema.site import (
     Site,
     json_schema,
@@ -100,6 +107,7 @@ from gateway.configuration.schema.wires import (
 __all__ = [
     "CONDITION_KINDS",
     "CONSTANT_PATTERN",
+    "POINT_PREFIX",
     "REGISTERS",
     "Alarm",
     "AlarmFigures",
@@ -129,6 +137,7 @@ __all__ = [
     "Keys",
     "LimitKeys",
     "Loop",
+    "MapPoint",
     "MismatchKeys",
     "Mqtt",
     "Name",
@@ -148,6 +157,7 @@ __all__ = [
     "ReadBack",
     "ReasonName",
     "Register",
+    "RegisterMap",
     "Release",
     "RequirementKeys",
     "Seconds",
@@ -171,4 +181,6 @@ __all__ = [
     "ValidWhenKeys",
     "Word",
     "json_schema",
+    "key_reference",
+    "map_json_schema",
 ]

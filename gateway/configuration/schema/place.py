@@ -45,6 +45,10 @@ class Place(Keys):
         le=1_000_000,
         description="Megabytes the record may use before readings that are old and delivered are let go.",
     )
+    figures_folder: Text = Field(
+        default="figures",
+        description="Folder of the files with figures of the machine itself, absolute or relative to the site folder.",
+    )
     simulated_clock: Text | None = Field(
         default=None, description="Clock page of a simulated plant; null for the real clock."
     )

@@ -19,6 +19,7 @@ from gateway.configuration.schema.keys import (
     TypeName,
     Word,
 )
+from gateway.core.expression import LONGEST
 
 
 class Loop(Keys):
@@ -195,7 +196,7 @@ class CalculatedTag(PointKeys):
     constants: dict[Word, Annotated[str, StringConstraints(pattern=CONSTANT_PATTERN)]] = Field(
         default_factory=dict, description="Words of the formula and fixed numbers with their units, such as 4.50 m3."
     )
-    formula: Annotated[str, StringConstraints(min_length=1, max_length=500)] = Field(
+    formula: Annotated[str, StringConstraints(min_length=1, max_length=LONGEST)] = Field(
         description="The computation, in the expression language of DEVELOPERS.md; its unit must come out as declared."
     )
     record_interval_s: float = Field(

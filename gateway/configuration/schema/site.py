@@ -3,11 +3,13 @@
 import json
 from collections.abc import Mapping
 from functools import cached_property
+from typing import Any
 
-from pydantic import Field
+from pydantic import BaseModel, Field
 
 from gateway.configuration.schema.alarms import Alarm, AlarmFigures
 from gateway.configuration.schema.keys import Keys, Name, Text
+from gateway.configuration.schema.maps import MapPoint, RegisterMap
 from gateway.configuration.schema.place import Person, Place, SiteKeys
 from gateway.configuration.schema.points import CalculatedTag, OwnTag, Tag
 from gateway.configuration.schema.protection import Interlock, Output, OutputBlock, Release
@@ -56,5 +58,21 @@ class Site(Keys):
 
 
 def json_schema() -> str:
-    """JSON Schema of a site folder taken as one document, for editors: the text of ``config/schema.json``."""
-    return json.dumps(Site.model_json_schema(by_alias=True), indent=1, ensure_ascii=False) + "\n"
+    """JSON Schema of the files of a site folder, for editors: the text of ``config/schema.json``.
+
+    Any file of a folder fits, each having some of the sections; and a tag or a
+    device may leave to its register map what the map can say.
+    """
+    schema = Site.model_json_schema(by_alias=True)
+    del schema["required"]
+    _left_to_the_map(schema["$defs"]["Tag"], "point", Tag, MapPoint)
+    _left_to_the_map(schema["$defs"]["Device"], "map", Device, RegisterMap)
+    return json.dumps(schema, indent=1, ensure_ascii=False) + "\n"
+
+
+def _left_to_the_map(definition: dict[str, Any], key: str, entry: type[Keys], in_the_map: type[BaseModel]) -> None:
+    """With ``key`` given, what may stand in the map need not stand here."""
+    required = [name for name, info in entry.model_fields.items() if info.is_required()]
+    definition["required"] = [name for name in required if name not in in_the_map.model_fields]
+    shared = [name for name in required if name in in_the_map.model_fields]
+    definition["anyOf"] = [{"required": [key]}, {"required": shared}]

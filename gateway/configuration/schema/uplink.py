@@ -44,7 +44,11 @@ class Mqtt(Keys):
     password: Secret | None = Field(default=None, description="Where the password is kept; null for none.")
     tls: Tls | None = Field(default=None, description="Certificates; null speaks in clear, for the loopback only.")
     keepalive_s: int = Field(
-        default=30, ge=5, le=3600, description="Seconds of silence after which the broker is asked whether it is there."
+        default=120,
+        ge=5,
+        le=3600,
+        description="Seconds of silence after which the broker is asked whether it is there; below history_interval_s"
+        " that costs more data than the readings.",
     )
     window: int = Field(default=20, ge=1, le=1000, description="Messages under way without an acknowledgement at most.")
     message_limit_bytes: int = Field(default=60_000, ge=1_000, le=1_000_000, description="Size of a message at most.")

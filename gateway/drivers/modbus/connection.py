@@ -114,6 +114,7 @@ class ModbusConnection:
         self._wanted = False
         self._link: _Link | None = None
         self._silences = 0
+        self.last_reply_s = 0.0  # real seconds from sending the last request that was answered to its reply
         self._free_at_s = 0.0
         self._restless = False  # RTU: the line must be silent before the next request
         self._owed: dict[int, dict[bytes, float]] = {}  # RTU: unit, head of the reply, loop time until it may come
@@ -236,9 +237,11 @@ class ModbusConnection:
         """Send, wait, and keep account of what is still to come."""
         await self._pause()
         answered = False
+        sent_s = asyncio.get_running_loop().time()
         try:
             reply = await link.exchange(question, call, self._real_timeout_s(self._keys.reply_timeout_s))
             answered = True
+            self.last_reply_s = asyncio.get_running_loop().time() - sent_s
         except NoAnswer:
             self._silences += 1
             if self._silences >= SILENCES_UNTIL_REOPENED:

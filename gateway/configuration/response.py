@@ -1,0 +1,125 @@
+"""How long it takes from the water to the written level, for each way in which an interlock can trip.
+
+Pure: one computation from keys alone. ``purplegate check`` prints it, and warns
+where the water is faster.
+"""
+
+from dataclasses import dataclass
+
+from gateway.configuration.schema import CauseKeys, ConditionKeys, Interlock, Site
+from gateway.configuration.walking import devices_of, sources, tags_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """Worst case of one cause of one interlock, in seconds.
+
+    Args:
+        interlock: its name.
+        service: what it protects against.
+        watches: the inputs, in words.
+        poll_s: longest poll interval of the inputs.
+        reply_s: reply time-out of their connections.
+        delay_s: trip delay of the cause.
+        scan_s: scan period.
+        wait_s: time until the line to the controller is free: one reply time-out and the pause after it.
+        write_s: reply time-out of the write.
+        water_s: time the water takes from the tap to the output at the highest flow; None where not declared.
+    """
+
+    interlock: str
+    service: str
+    watches: str
+    poll_s: float
+    reply_s: float
+    delay_s: float
+    scan_s: float
+    wait_s: float
+    write_s: float
+    water_s: float | None
+
+    @property
+    def total_s(self) -> float:
+        """The sum."""
+        return self.poll_s + self.reply_s + self.delay_s + self.scan_s + self.wait_s + self.write_s
+
+
+def responses(site: Site) -> tuple[Response, ...]:
+    """Worst case of every cause of every interlock, in file order; bad inputs have their own where timed.
+
+    A name that is not declared is passed over: another rule tells it.
+    """
+    return tuple(
+        _response(name, interlock, cause, delay, site)
+        for name, interlock in site.interlocks.items()
+        for cause in interlock.causes
+        for delay in _delays(cause)
+    )
+
+
+def _delays(cause: CauseKeys) -> tuple[tuple[float, str], ...]:
+    """The delays of a cause, each with what it is for."""
+    if cause.bad_trip_delay_s is None:
+        return ((cause.trip_delay_s, ""),)
+    return (cause.trip_delay_s, ""), (cause.bad_trip_delay_s, " (no usable value)")
+
+
+def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[float, str], site: Site) -> Response:
+    tags = [tag for condition in cause.inputs for tag in tags_of(condition)]
+    devices = [site.devices.get(device) for tag in tags for device in devices_of(site, tag)]
+    lines = [
+        site.connections[device.connection] for device in devices if device and device.connection in site.connections
+    ]
+    block = site.output_block
+    line = site.connections.get(block.connection) if block is not None else None
+    return Response(
+        interlock=name,
+        service=interlock.service,
+        watches=", ".join(_words(condition) for condition in cause.inputs) + delay[1],
+        poll_s=max((_poll_s(condition, site) for condition in cause.inputs), default=0.0),
+        reply_s=max((each.reply_timeout_s for each in lines), default=0.0),
+        delay_s=delay[0] + max((_stillness_s(condition) for condition in cause.inputs), default=0.0),
+        scan_s=site.site.scan_period_s,
+        wait_s=line.reply_timeout_s + line.pause_s if line is not None else 0.0,
+        write_s=line.reply_timeout_s if line is not None else 0.0,
+        water_s=_water_s(interlock, site),
+    )
+
+
+def _poll_s(condition: ConditionKeys, site: Site) -> float:
+    """Seconds until a change is read; a position is polled fast while it is waited for."""
+    hurried = condition.unproven is not None
+    names = [source for tag in tags_of(condition) for source in sources(site, tag)]
+    return max((_interval_s(site, name, hurried=hurried) for name in names), default=0.0)
+
+
+def _interval_s(site: Site, name: str, *, hurried: bool) -> float:
+    hurried_s = site.tags[name].hurried_interval_s if hurried and name in site.tags else None
+    return hurried_s or site.points[name].interval_s
+
+
+def _stillness_s(condition: ConditionKeys) -> float:
+    """Seconds a condition takes by itself before it holds."""
+    return condition.no_change.after_s if condition.no_change is not None else 0.0
+
+
+def _water_s(interlock: Interlock, site: Site) -> float | None:
+    exposure = interlock.exposure
+    flow = site.points.get(exposure.flow) if exposure is not None else None
+    limits = flow.range if flow is not None else None
+    if exposure is None or limits is None or limits[1] <= 0:
+        return None
+    litres_a_second = limits[1] * 1_000 / 3_600
+    return exposure.volume_l / litres_a_second
+
+
+def _words(condition: ConditionKeys) -> str:
+    """A condition in a few words, such as ``AIT-510 above 10``."""
+    tags = " and ".join(tags_of(condition))
+    if condition.high is not None:
+        return f"{tags} above {condition.high.limit:g}"
+    if condition.low is not None:
+        return f"{tags} below {condition.low.limit:g}"
+    if condition.equals is not None:
+        return f"{tags} at {condition.equals.value:g}"
+    return f"{tags} {condition.kind.replace('_', ' ')}".strip()
