@@ -35,9 +35,9 @@ def at(utc_ms: int, zone: tzinfo) -> str:
 
 def status_text(status: Status, site_name: str, zone: tzinfo) -> str:
     """Delivering or not, why, since when, what a release needs, and what is put aside."""
-    lines = [f"{site_name}, {at(status.utc_ms, zone)}", ""]
+    lines = [f"{site_name}, {at(status.utc_ms, zone)}", *_observing(status), ""]
     for output in status.outputs:
-        lines += _output(output, zone)
+        lines += _output(output, zone, observing=status.observing)
     lines += _section("Interlocks that are not ready", _interlocks(status.interlocks, zone))
     lines += _section("Bypassed", _bypasses(status.interlocks, zone))
     lines += _section("Held", status.held)
@@ -47,8 +47,13 @@ def status_text(status: Status, site_name: str, zone: tzinfo) -> str:
     return "\n".join(lines).rstrip()
 
 
-def _output(output: OutputStatus, zone: tzinfo) -> Iterator[str]:
+def _observing(status: Status) -> list[str]:
+    return ["OBSERVE-ONLY: nothing is written; levels are what would be commanded."] if status.observing else []
+
+
+def _output(output: OutputStatus, zone: tzinfo, *, observing: bool) -> Iterator[str]:
     confirmed = "read back from the controller" if output.confirmed else "NOT READ BACK from the controller"
+    confirmed = "not written" if observing else confirmed
     proof = ", position proven" if output.proven else ""
     yield f"{output.output}: {output.level} since {at(output.since_utc_ms, zone)}, {confirmed}{proof}"
     yield f"  {output.service}"
@@ -110,21 +115,42 @@ def alarms_text(status: Status, zone: tzinfo) -> str:
 
 
 def tags_text(status: Status, zone: tzinfo, units: dict[str, str]) -> str:
-    """Every tag with its newest value, or why it has none."""
+    """Every tag with its newest value, or why it has none; above them whether nothing is written."""
     width = max((len(tag.tag) for tag in status.tags), default=0)
-    return "\n".join(f"{tag.tag:<{width}}  {_value(tag, units, zone)}" for tag in status.tags)
+    return "\n".join(
+        [*_observing(status), *(f"{tag.tag:<{width}}  {_value(tag, units, zone)}" for tag in status.tags)]
+    )
 
 
 def _value(tag: TagValue, units: dict[str, str], zone: tzinfo) -> str:
     stamp = f"  {at(tag.utc_ms, zone)}" if tag.utc_ms else ""
+    if tag.text is not None:
+        return f"{tag.text}{stamp}"
     if tag.value is None:
         return f"{'-':>12} {'':8} {SENTENCES[Reason(tag.reason)]}{stamp}"
     marked = "" if tag.quality == "good" else f" {tag.quality}: {SENTENCES[Reason(tag.reason)]}"
+    if tag.in_words:
+        return f"{tag.in_words}{stamp}{marked}"
     return f"{tag.value:>12.6g} {units.get(tag.tag, ''):8}{stamp}{marked}"
 
 
 def _bad(tag: TagValue) -> str:
     return f"{tag.tag}: {SENTENCES[Reason(tag.reason)]}"
+
+
+def commissioning_text(status: Status, registers: Sequence[tuple[str, str, str]]) -> str:
+    """What will be written once the outputs are commissioned.
+
+    Args:
+        status: as it stands.
+        registers: tag, place and output of each; the one without an output is the heartbeat.
+    """
+    levels = {one.output: one.level for one in status.outputs}
+    lines = [
+        f"  {tag}, {place}: " + (f"{output} {levels.get(output, '')}" if output else "the heartbeat")
+        for tag, place, output in registers
+    ]
+    return "\n".join(["These registers are written, and as it stands now with:", *lines])
 
 
 def answer_text(answer: Answered) -> str:

@@ -67,9 +67,17 @@ class NoChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BadQuality:
-    """In condition while the tag has no usable value."""
+    """In condition while the tag has no usable value, for a reason that counts.
+
+    Args:
+        tag: the tag that is watched.
+        because: reasons that count; empty counts every one.
+        except_for: reasons that do not count, because something else watches them.
+    """
 
     tag: str
+    because: frozenset[Reason] = frozenset()
+    except_for: frozenset[Reason] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,13 +186,6 @@ class Asked:
 NOTHING = Memory()
 _DIGITS = 9  # hides what binary fractions do to 3 * 0.1 and 0.3 - 0.1; far finer than any instrument
 
-_QUALITY_ANSWERS: Mapping[type, Answer] = {
-    NoNumber: Answer.IN,
-    Number: Answer.CLEAR,
-    Held: Answer.HELD,
-    Awaited: Answer.AWAITED,
-}
-
 
 def _truth(so: bool) -> Answer:  # noqa: FBT001 - a truth value turned into an answer
     return Answer.IN if so else Answer.CLEAR
@@ -204,7 +205,7 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
         case NoChange():
             return _ask_no_change(condition, memory, view)
         case BadQuality():
-            return Asked(_QUALITY_ANSWERS[type(view.verdict(condition.tag))], memory)
+            return Asked(_ask_quality(condition, view.verdict(condition.tag)), memory)
         case Rate():
             return _ask_rate(condition, memory, view)
         case Deviation():
@@ -279,7 +280,17 @@ def _ask_bits(condition: BitSet, memory: Memory, view: View) -> Asked:
     usable = _usable(view, condition.tag)
     if isinstance(usable, Answer):
         return Asked(usable, memory)
+    if usable[0].reason is Reason.ROUNDED:  # its lower bits are not what was read
+        return Asked(Answer.BAD, memory)
     return Asked(_truth(bool(int(usable[0].value) & condition.mask)), memory)
+
+
+def _ask_quality(condition: BadQuality, verdict: Verdict) -> Answer:
+    if isinstance(verdict, Held | Awaited):
+        return Answer.HELD if isinstance(verdict, Held) else Answer.AWAITED
+    if not isinstance(verdict, NoNumber) or verdict.reason in condition.except_for:
+        return Answer.CLEAR
+    return _truth(not condition.because or verdict.reason in condition.because)
 
 
 def _ask_mismatch(condition: Mismatch, memory: Memory, view: View) -> Asked:

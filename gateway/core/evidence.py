@@ -1,4 +1,7 @@
-"""The values and limits in force when something was decided, for the journal and the message."""
+"""The values and limits in force when something was decided, for the journal and the message.
+
+What a state or a status word means is said here in words, once, for whoever shows it.
+"""
 
 from collections.abc import Mapping
 
@@ -19,8 +22,21 @@ from gateway.core.condition import (
     View,
 )
 from gateway.core.outcome import Fact
-from gateway.core.sample import NoNumber, Number
+from gateway.core.quality import Reason
+from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.validity import TagRule
+
+_WORD_BITS = 64
+
+
+def in_words(rule: TagRule, number: Number) -> str:
+    """What a state or the bits of a status word mean, such as ``divert (3)``; empty for a plain number."""
+    if rule.states:
+        return f"{rule.states.get(int(number.value), 'unknown')} ({number.value:g})"
+    if not rule.bit_names or number.reason is Reason.ROUNDED:
+        return ""
+    bits = [bit for bit in range(_WORD_BITS) if int(number.value) >> bit & 1]
+    return ", ".join(rule.bit_names.get(bit, f"bit {bit}") for bit in bits) or "none"
 
 
 def reading(tag: str, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fact]:
@@ -35,6 +51,11 @@ def reading(tag: str, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fac
             facts |= {"value": verdict.value, "quality": verdict.quality.value, "quality_reason": verdict.reason.value}
             if rule is not None and rule.unit:
                 facts["unit"] = rule.unit
+            words = "" if rule is None else in_words(rule, verdict)
+            if words:
+                facts["in_words"] = words
+        case Text():
+            facts |= {"text": verdict.text, "quality": "good"}
         case NoNumber():
             facts |= {"quality": "bad", "quality_reason": verdict.reason.value}
         case _:
@@ -62,7 +83,7 @@ def evidence(  # noqa: C901, PLR0911 - one case a kind
         case NoChange():
             return reading(condition.tag, view, rules) | {"kind": "no change"}
         case BadQuality():
-            return reading(condition.tag, view, rules) | {"kind": "bad quality"}
+            return reading(condition.tag, view, rules) | {"kind": "bad quality"} | _reasons(condition)
         case Mismatch():
             return reading(condition.feedback, view, rules) | {"kind": "mismatch", "command": condition.command}
         case Unproven():
@@ -72,6 +93,11 @@ def evidence(  # noqa: C901, PLR0911 - one case a kind
             return {"kind": "tripped", "interlock": condition.interlock}
         case Unwritable():
             return {"kind": "not confirmed", "output": condition.output}
+
+
+def _reasons(condition: BadQuality) -> dict[str, Fact]:
+    named = {"because": condition.because, "except_for": condition.except_for}
+    return {key: ", ".join(sorted(one.value for one in reasons)) for key, reasons in named.items() if reasons}
 
 
 def _limit(kind: str, limit: float, deadband: float) -> dict[str, Fact]:

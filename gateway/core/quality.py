@@ -30,6 +30,7 @@ class Reason(Enum):
     LOOP_FAULT = "loop_fault"  # current outside the NAMUR NE 43 bands
     OVER_RANGE = "over_range"  # clipped at the top of the span: at least this much
     UNDER_RANGE = "under_range"  # clipped at the bottom of the span: at most this much
+    ROUNDED = "rounded"  # a 64-bit count above 2**53: its last digits are lost in the value, never in the raw words
     DEVICE_FAULT = "device_fault"  # the device's status says so
     HOLD = "hold"  # the device or a person holds the value (cleaning, calibration)
     NO_SAMPLE_FLOW = "no_sample_flow"  # the instrument sees no fresh water
@@ -38,6 +39,7 @@ class Reason(Enum):
     UNCERTAIN_REFUSED = "uncertain_refused"  # uncertain, and this tag may not be used so
     GOVERNOR_BAD = "governor_bad"  # the tag that vouches for this one is itself bad
     INPUT_BAD = "input_bad"  # a tag it is computed from has no usable value
+    INPUT_UNCERTAIN = "input_uncertain"  # a tag it is computed from is uncertain; counts, and is marked
     WRONG_CONSTANT = "wrong_constant"  # the device's test constant reads wrong: byte order or map has changed
     UNKNOWN_STATE = "unknown_state"  # a number that stands for no state of this tag
     SPIKE = "spike"  # a jump that has not lasted long enough to be believed; counts, and is marked
@@ -57,6 +59,7 @@ SENTENCES: dict[Reason, str] = {
     Reason.LOOP_FAULT: "the current loop is broken",
     Reason.OVER_RANGE: "above the end of its span",
     Reason.UNDER_RANGE: "below the start of its span",
+    Reason.ROUNDED: "so large a count that its last digits are rounded",
     Reason.DEVICE_FAULT: "the device reports a fault",
     Reason.HOLD: "the instrument is held (cleaning or calibration)",
     Reason.NO_SAMPLE_FLOW: "no sample flow, the instrument does not see the water",
@@ -65,6 +68,7 @@ SENTENCES: dict[Reason, str] = {
     Reason.UNCERTAIN_REFUSED: "the reading is uncertain and may not be used",
     Reason.GOVERNOR_BAD: "the signal that vouches for it is not available",
     Reason.INPUT_BAD: "a reading it is computed from is not available",
+    Reason.INPUT_UNCERTAIN: "a reading it is computed from is uncertain",
     Reason.WRONG_CONSTANT: "the device's test number reads wrong, its byte order or map has changed",
     Reason.UNKNOWN_STATE: "the device shows a state that its manual does not name",
     Reason.SPIKE: "a sudden jump that has not lasted yet",

@@ -1,8 +1,8 @@
 """One reading, from the wire to the decisions.
 
 A reading either has a number or it has not; a bad one has none, so that no
-code can compare it with a limit by mistake. What was read is kept beside it,
-raw, for the record.
+code can compare it with a limit by mistake. A text is recorded and shown and
+never compared. What was read is kept beside it, raw, for the record.
 """
 
 import math
@@ -36,7 +36,22 @@ class NoNumber:
     reason: Reason
 
 
-Reading = Number | NoNumber
+@dataclass(frozen=True, slots=True)
+class Text:
+    """What a device says in words: a serial number, a firmware version.
+
+    Raises:
+        ValueError: it has characters that cannot be printed on one line.
+    """
+
+    text: str
+
+    def __post_init__(self) -> None:
+        if not self.text.isprintable():
+            raise ValueError(f"a Text has printable characters only, got {self.text!r}")
+
+
+Reading = Number | NoNumber | Text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +60,7 @@ class Sample:
 
     Args:
         tag: name of the tag.
-        reading: the engineering value, or why there is none.
+        reading: the engineering value or the text, or why there is none.
         arrived: when the reply was complete.
         source_utc_ms: the device's own stamp where it has one, else the arrival.
         raw: registers or bits as read, kept for the record; empty when nothing came.

@@ -5,13 +5,17 @@ of the span, or none (sentinel, broken loop, impossible). What other tags say
 about it is ``validity``'s business. A 4-20 mA loop follows NAMUR NE 43: at or
 below 3.6 mA and from 21.0 mA on it is broken; up to 3.8 mA and from 20.5 mA on
 it stands at the end of its span and is marked.
+
+A value is a float, which holds whole numbers exactly up to 2**53. A 64-bit
+count beyond that is marked as rounded, so that nobody takes its last digits
+for true; the record keeps its registers whole.
 """
 
 import math
 from dataclasses import dataclass
 
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading
+from gateway.core.sample import NoNumber, Number, Reading, Text
 
 LOOP_LOW_MA = 4.0
 LOOP_HIGH_MA = 20.0
@@ -21,6 +25,9 @@ LOOP_OVER_MA = 20.5
 LOOP_BROKEN_HIGH_MA = 21.0
 SPAN_TOLERANCE = 0.01
 """Part of the span by which a reading may lie outside it before it counts as impossible."""
+
+EXACT_UP_TO = 2**53
+"""Largest count whose neighbours a float still tells apart."""
 
 _CURRENT_DIGITS = 9  # hides what binary fractions do to 3.6 mA; far finer than any converter
 
@@ -39,6 +46,7 @@ class Scaling:
         sentinels: raw values by which the device says that it has none.
         loop_low_count: raw count at 4 mA; None when it is no loop.
         loop_high_count: raw count at 20 mA; None when it is no loop.
+        states: the values that stand for something; any other is no reading. Empty when it has none.
 
     Raises:
         ValueError: a loop without a range, half a loop, or a span or a loop of no width.
@@ -53,6 +61,7 @@ class Scaling:
     sentinels: frozenset[float] = frozenset()
     loop_low_count: int | None = None
     loop_high_count: int | None = None
+    states: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         low, high = self.range_low, self.range_high
@@ -66,8 +75,18 @@ class Scaling:
             raise ValueError("a loop needs the range that 4 and 20 mA stand for")
 
 
-def to_reading(raw: float, scaling: Scaling) -> Reading:
-    """The reading of a raw number: a value, marked where it is clipped, or why there is none."""
+def to_reading(raw: float | str, scaling: Scaling) -> Reading:
+    """The reading of what was decoded: a text, a value, marked where it is clipped or rounded, or why there is none."""
+    if isinstance(raw, str):
+        return Text(raw)
+    reading = _of_number(raw, scaling)
+    rounded = isinstance(raw, int) and abs(raw) > EXACT_UP_TO
+    if rounded and isinstance(reading, Number) and reading.quality is Quality.GOOD:
+        return Number(reading.value, Quality.UNCERTAIN, Reason.ROUNDED)
+    return reading
+
+
+def _of_number(raw: float, scaling: Scaling) -> Reading:
     if not math.isfinite(raw):
         return NoNumber(Reason.NOT_FINITE)
     if raw in scaling.sentinels:
@@ -77,6 +96,8 @@ def to_reading(raw: float, scaling: Scaling) -> Reading:
     value = raw * scaling.scale + scaling.offset
     if not math.isfinite(value):
         return NoNumber(Reason.NOT_FINITE)
+    if scaling.states and value not in scaling.states:
+        return NoNumber(Reason.UNKNOWN_STATE)
     return _within_span(value, scaling)
 
 

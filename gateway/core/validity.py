@@ -1,16 +1,30 @@
 """What a tag's reading is worth at this instant. Judged once, here, for everybody.
 
 A ``TagRule`` says when a tag goes stale, which other tags vouch for it (sample
-flow, hold, status bits) and how long it may stand still. The verdict is one
-of four: a number, no number, held, or awaited (nothing since the start).
+flow, hold, status, the device's test constant), how long it may stand still
+and what casts doubt on it. The verdict is one of five: a number, a text, no
+number, held, or awaited (nothing since the start).
+
+Of several reasons the first counts: held; overdue; the test constant, unless
+nothing was read at all; no fresh water; what the reading says of itself;
+status; frozen; then, of those that only mark a number: clipped or rounded, a
+contradicting partner, a jump.
+
+A tag that vouches for another is judged before it. A partner is not: two tags
+may name each other. What counts of a partner is its newest reading, provided
+that the last time it was judged, in this scan or the one before, it had a
+number of its own; marks cast by partners do not enter, so that doubt never
+feeds on itself.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from gateway.core.delay import shifted
+from gateway.core import doubt
+from gateway.core.delay import due, shifted
+from gateway.core.doubt import Level, Partner, Spike
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading, Sample
+from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
 from gateway.core.tick import Tick
 
 
@@ -33,17 +47,19 @@ class ValidWhen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BadWhen:
-    """The reading is bad while any of these bits stands in a status tag.
+    """The reading is bad while any of these bits stands in a status tag, or while it has one of these values.
 
     Args:
         tag: the status tag.
         mask: the bits.
         reason: what that means for the governed tag.
+        values: the values.
     """
 
     tag: str
-    mask: int
+    mask: int = 0
     reason: Reason
+    values: frozenset[float] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +68,23 @@ class HoldWhen:
 
     tag: str
     limit_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestConstant:
+    """A number that the device always shows; while it reads wrong, no other reading of the device means anything.
+
+    Args:
+        tag: the tag that reads it; it is itself bad while it reads wrong.
+        value: what it reads, engineering units.
+        tolerance: difference that rounding may make.
+    """
+
+    __test__ = False  # its name makes pytest look for tests in it
+
+    tag: str
+    value: float
+    tolerance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +98,17 @@ class TagRule:
         stale_after_ms: bad from this age on; None never goes stale.
         uncertain_counts: whether an uncertain reading may be used.
         valid_when: tags that must be at least a minimum.
-        bad_when: status bits that make it bad.
+        bad_when: status bits and values that make it bad.
         hold_when: a tag that holds it.
+        constant: the test constant of its device.
         frozen_after_ms: bad when it has not moved for this long; None is not judged.
         frozen_band: a movement of at most this much is none.
+        spike: jumps that are not believed at once; None believes every one.
+        partners: tags that should show about the same.
         max_future_ms: a source stamp further ahead is replaced by the arrival.
+        rolls_over_at: engineering value at which a total begins again from 0; None when it never does.
+        states: what its values mean, in words.
+        bit_names: what its bits mean, in words.
     """
 
     tag: str
@@ -82,7 +121,13 @@ class TagRule:
     hold_when: HoldWhen | None = None
     frozen_after_ms: int | None = None
     frozen_band: float = 0.0
+    constant: TestConstant | None = None
+    spike: Spike | None = None
+    partners: tuple[Partner, ...] = ()
     max_future_ms: int = 5_000
+    rolls_over_at: float | None = None
+    states: Mapping[int, str] = field(default_factory=dict)
+    bit_names: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +140,16 @@ class Awaited:
     """Nothing has arrived since the start, and it is not overdue yet."""
 
 
-Verdict = Number | NoNumber | Held | Awaited
+Verdict = Number | NoNumber | Text | Held | Awaited
 
 HELD = Held()
 AWAITED = Awaited()
 _STALE = NoNumber(Reason.STALE)
+_WRONG_CONSTANT = NoNumber(Reason.WRONG_CONSTANT)
 _NOTHING_YET = NoNumber(Reason.AWAITED)
 _LONG_AGO_MS = -(1 << 62)
+_NOTHING_READ = frozenset({Reason.NO_ANSWER, Reason.REFUSED, Reason.INVALID_REPLY})
+_NO_BOUND_MS = 1 << 62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +177,9 @@ class TagState:
         rate_per_min: change per minute between the last two usable numbers; None when not known.
         held_since_ms: since when held; a hold ends with the first sample after it.
         governors: one for each ``valid_when`` of the rule.
+        level: where it stands as far as jumps are concerned; None without a rule for them.
+        contradicted_since_ms: one for each partner of the rule; None while it does not contradict.
+        has_say: whether it had a number of its own the last time it was judged, and may contradict a partner.
     """
 
     reading: Reading = _NOTHING_YET
@@ -142,18 +193,33 @@ class TagState:
     rate_per_min: float | None = None
     held_since_ms: int | None = None
     governors: tuple[GovernorState, ...] = ()
+    level: Level | None = None
+    contradicted_since_ms: tuple[int | None, ...] = ()
+    has_say: bool = False
 
 
 def governors_of(rule: TagRule) -> tuple[str, ...]:
     """Every tag that has a say in what this one is worth; each must be judged before it."""
     held = () if rule.hold_when is None else (rule.hold_when.tag,)
-    return (*(when.tag for when in rule.valid_when), *(when.tag for when in rule.bad_when), *held)
+    constant = () if rule.constant is None or rule.constant.tag == rule.tag else (rule.constant.tag,)
+    return (*(when.tag for when in rule.valid_when), *(when.tag for when in rule.bad_when), *held, *constant)
 
 
 def fresh_tag(rule: TagRule, now: Tick) -> TagState:
     """The state of a tag of which nothing is known yet."""
     start_ms = now.monotonic_ms
-    return TagState(accepted_ms=start_ms, moved_ms=start_ms, governors=tuple(GovernorState() for _ in rule.valid_when))
+    return TagState(
+        accepted_ms=start_ms,
+        moved_ms=start_ms,
+        governors=tuple(GovernorState() for _ in rule.valid_when),
+        contradicted_since_ms=tuple(None for _ in rule.partners),
+    )
+
+
+def fits(rule: TagRule, state: TagState) -> bool:
+    """Whether a saved state has the shape of the rule."""
+    shape = len(rule.valid_when), len(rule.partners)
+    return (len(state.governors), len(state.contradicted_since_ms)) == shape
 
 
 def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding: bool) -> TagState:
@@ -191,7 +257,11 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample) -> TagState:
     value = sample.reading.value
     if state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band:
         state = replace(state, moved_ms=arrived_ms, moved_value=value)
-    if not _usable(rule, sample.reading):
+    if rule.spike is not None and sample.reading.quality is Quality.GOOD:
+        gap_ms = _NO_BOUND_MS if rule.stale_after_ms is None else rule.stale_after_ms
+        level = doubt.level_after(rule.spike, state.level, value, arrived_ms, longest_gap_ms=gap_ms)
+        state = replace(state, level=level)
+    if not _usable(rule, doubt.marked(sample.reading, contradicted=False, jumped=_jumped(rule, state))):
         return state
     return replace(
         state, rate_per_min=_rate(rule, state, value, arrived_ms), previous_ms=arrived_ms, previous_value=value
@@ -207,11 +277,17 @@ def _rate(rule: TagRule, state: TagState, value: float, arrived_ms: int) -> floa
     return round(abs(value - state.previous_value) * 60_000 / gap_ms, 9)
 
 
+def _jumped(rule: TagRule, state: TagState) -> bool:
+    return rule.spike is not None and doubt.in_doubt(state.level)
+
+
 def _usable(rule: TagRule, reading: Number) -> bool:
     return rule.uncertain_counts or reading.quality is not Quality.UNCERTAIN
 
 
-def judge(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now: Tick) -> tuple[TagState, Verdict]:
+def judge(
+    rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now: Tick, *, beside: Mapping[str, TagState]
+) -> tuple[TagState, Verdict]:
     """What the tag is worth now.
 
     Args:
@@ -219,13 +295,43 @@ def judge(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now: 
         state: with this scan's samples accepted.
         verdicts: of the governing tags, already judged in this scan.
         now: this scan.
+        beside: states of the partners; judged already in this scan or not.
 
     Returns:
-        The state with the governing timers moved on, and the verdict.
+        The state with its timers moved on, and the verdict.
     """
     if rule.valid_when or rule.hold_when is not None:
         state = _governed(rule, state, verdicts, now.monotonic_ms)
-    return state, _verdict(rule, state, verdicts, now.monotonic_ms)
+    verdict = _verdict(rule, state, verdicts, now.monotonic_ms)
+    own = verdict if isinstance(verdict, Number) else None
+    if state.has_say != (own is not None):
+        state = replace(state, has_say=own is not None)
+    if rule.partners:
+        state = _compared(rule, state, own, beside, now.monotonic_ms)
+    return state, verdict if own is None else _doubted(rule, state, own, now.monotonic_ms)
+
+
+def _compared(
+    rule: TagRule, state: TagState, own: Number | None, beside: Mapping[str, TagState], now_ms: int
+) -> TagState:
+    since_ms = tuple(
+        doubt.contradicted_since(partner, one_ms, own=own, other=_say(beside.get(partner.tag)), now_ms=now_ms)
+        for partner, one_ms in zip(rule.partners, state.contradicted_since_ms, strict=True)
+    )
+    return state if since_ms == state.contradicted_since_ms else replace(state, contradicted_since_ms=since_ms)
+
+
+def _say(state: TagState | None) -> Number | None:
+    return state.reading if state is not None and state.has_say and isinstance(state.reading, Number) else None
+
+
+def _doubted(rule: TagRule, state: TagState, own: Number, now_ms: int) -> Verdict:
+    contradicted = any(
+        due(since_ms, partner.after_ms, now_ms)
+        for partner, since_ms in zip(rule.partners, state.contradicted_since_ms, strict=True)
+    )
+    number = doubt.marked(own, contradicted=contradicted, jumped=_jumped(rule, state))
+    return number if _usable(rule, number) else NoNumber(Reason.UNCERTAIN_REFUSED)
 
 
 def _governed(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> TagState:
@@ -244,7 +350,7 @@ def _governed(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], n
 def _govern(when: ValidWhen, state: GovernorState, verdict: Verdict, now_ms: int) -> GovernorState:
     if isinstance(verdict, Held | Awaited):
         return state
-    if isinstance(verdict, NoNumber) or verdict.value < when.minimum:
+    if not isinstance(verdict, Number) or verdict.value < when.minimum:
         since_ms = now_ms if state.low_since_ms is None else state.low_since_ms
         return GovernorState(low_since_ms=since_ms, invalid=state.invalid or now_ms - since_ms >= when.invalid_after_ms)
     if not state.invalid:
@@ -254,15 +360,39 @@ def _govern(when: ValidWhen, state: GovernorState, verdict: Verdict, now_ms: int
 
 
 def _verdict(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> Verdict:
-    """The first of these that applies: held, overdue, no fresh water, nothing yet, and what the reading says."""
+    """The first of these that applies: held, overdue, wrong constant, no fresh water, nothing yet, and the reading."""
     if state.held_since_ms is not None and rule.hold_when is not None:
         return NoNumber(Reason.HOLD) if now_ms - state.held_since_ms >= rule.hold_when.limit_ms else HELD
     if rule.stale_after_ms is not None and now_ms - state.accepted_ms >= rule.stale_after_ms:
         return _overdue(state)
+    refused = _by_constant(rule, state, verdicts)
+    if refused is not None:
+        return refused
     for governor in state.governors:
         if governor.invalid:
             return NoNumber(Reason.NO_SAMPLE_FLOW if governor.back_since_ms is None else Reason.PURGING)
     return _of_reading(rule, state, verdicts, now_ms) if state.delivered else AWAITED
+
+
+def _by_constant(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict]) -> Verdict | None:
+    """What the test constant makes of the tag; None lets it pass."""
+    constant = rule.constant
+    nothing_read = isinstance(state.reading, NoNumber) and state.reading.reason in _NOTHING_READ
+    if constant is None or (state.delivered and nothing_read):
+        return None
+    if constant.tag == rule.tag:
+        return None if not state.delivered or _is_constant(state.reading, constant) else _WRONG_CONSTANT
+    verdict = verdicts.get(constant.tag, AWAITED)
+    if isinstance(verdict, Number | Awaited):
+        return None if isinstance(verdict, Number) else AWAITED
+    return verdict if verdict == _WRONG_CONSTANT else NoNumber(Reason.GOVERNOR_BAD)
+
+
+def _is_constant(reading: Reading, constant: TestConstant) -> bool:
+    """Whether it reads what it must; rubbish that is no number at all does not."""
+    if not isinstance(reading, Number):
+        return False
+    return round(abs(reading.value - constant.value) - constant.tolerance, 9) <= 0
 
 
 def _of_reading(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], now_ms: int) -> Verdict:
@@ -272,6 +402,8 @@ def _of_reading(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict],
         spoiled = _spoiled(when, verdicts.get(when.tag, AWAITED))
         if spoiled is not None:
             return spoiled
+    if isinstance(state.reading, Text):
+        return state.reading
     if rule.frozen_after_ms is not None and now_ms - state.moved_ms >= rule.frozen_after_ms:
         return NoNumber(Reason.FROZEN)
     return state.reading if _usable(rule, state.reading) else NoNumber(Reason.UNCERTAIN_REFUSED)
@@ -285,11 +417,12 @@ def _overdue(state: TagState) -> NoNumber:
 
 
 def _spoiled(when: BadWhen, verdict: Verdict) -> Verdict | None:
-    if isinstance(verdict, Number):
-        return NoNumber(when.reason) if int(verdict.value) & when.mask else None
-    if isinstance(verdict, NoNumber):
+    if isinstance(verdict, Awaited | Held):
+        return AWAITED if isinstance(verdict, Awaited) else None
+    if not isinstance(verdict, Number) or (when.mask and verdict.reason is Reason.ROUNDED):
         return NoNumber(Reason.GOVERNOR_BAD)
-    return AWAITED if isinstance(verdict, Awaited) else None
+    stands = int(verdict.value) & when.mask or verdict.value in when.values
+    return NoNumber(when.reason) if stands else None
 
 
 def reads(verdict: Verdict, value: float) -> bool:
@@ -322,6 +455,9 @@ def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_bac
             )
             for governor in state.governors
         ),
+        level=doubt.after_restart(state.level, shift_ms),
+        contradicted_since_ms=tuple(None for _ in state.contradicted_since_ms),  # both have to say it again
+        has_say=False,
     )
 
 

@@ -4,15 +4,16 @@ from collections.abc import Iterator, Mapping
 
 from gateway.core import alarm, interlock
 from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.evidence import in_words
 from gateway.core.interlock import InterlockRule, InterlockState
 from gateway.core.outcome import Outcome
 from gateway.core.output import OutputRule, OutputState, reasons
 from gateway.core.permissive import tick_list
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Item
-from gateway.core.sample import NoNumber, Number
+from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.state import Rules, ScanState
-from gateway.core.validity import AWAITED, Awaited, Held, Verdict, reads
+from gateway.core.validity import AWAITED, Awaited, Held, TagRule, Verdict, reads
 from gateway.core.working import demands_on, situation_of
 from gateway.field.image import InputImage
 from gateway.local.messages import AlarmStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
@@ -20,8 +21,8 @@ from gateway.local.messages import AlarmStatus, InterlockStatus, ListItem, Outpu
 _URGENCY = {"P1": 0, "P2": 1, "P3": 2}
 
 
-def tag_value(tag: str, verdict: Verdict, image: InputImage) -> TagValue:
-    """The newest value of a tag, as it is worth now."""
+def tag_value(tag: str, verdict: Verdict, image: InputImage, rule: TagRule | None = None) -> TagValue:
+    """The newest value of a tag, as it is worth now; with its rule also what it means in words."""
     latest = image.latest(tag)
     stamp_ms, n = (0, 0) if latest is None else (latest.sample.arrived.utc_ms, latest.n)
     if isinstance(verdict, Number):
@@ -32,7 +33,10 @@ def tag_value(tag: str, verdict: Verdict, image: InputImage) -> TagValue:
             reason=verdict.reason.value,
             utc_ms=stamp_ms,
             n=n,
+            in_words="" if rule is None else in_words(rule, verdict),
         )
+    if isinstance(verdict, Text):
+        return TagValue(tag=tag, quality=Quality.GOOD.value, text=verdict.text, utc_ms=stamp_ms, n=n)
     return TagValue(tag=tag, quality=Quality.BAD.value, reason=_why(verdict), utc_ms=stamp_ms, n=n)
 
 
@@ -61,9 +65,10 @@ def status_of(rules: Rules, state: ScanState, outcome: Outcome, image: InputImag
         outputs=tuple(snapshot.output(rule) for rule in rules.plant.outputs),
         interlocks=tuple(snapshot.interlock(rule) for rule in rules.plant.interlocks),
         alarms=tuple(snapshot.alarms()),
-        tags=tuple(tag_value(tag, verdict, image) for tag, verdict in outcome.verdicts.items()),
+        tags=tuple(tag_value(tag, verdict, image, rules.tags.get(tag)) for tag, verdict in outcome.verdicts.items()),
         held=tuple(tag for tag, verdict in outcome.verdicts.items() if _why_held(verdict)),
         notes=notes,
+        observing=state.commissioned is None,
     )
 
 
@@ -144,7 +149,8 @@ class _Snapshot:
     def _value(self, tag: str) -> str:
         verdict = self._verdicts.get(tag)
         if isinstance(verdict, Number):
-            return f"{verdict.value:g} {self._rules.tags[tag].unit}".strip()
+            rule = self._rules.tags[tag]
+            return in_words(rule, verdict) or f"{verdict.value:g} {rule.unit}".strip()
         return ""
 
 

@@ -34,7 +34,7 @@ class Hello(Message, frozen=True, kw_only=True, tag="hello"):
 
 
 class TagValue(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Newest value of one tag. ``value`` is absent when the quality is bad."""
+    """Newest value of one tag. ``value`` is absent when the quality is bad, and when the tag says a text."""
 
     tag: str
     quality: str
@@ -42,6 +42,8 @@ class TagValue(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     reason: str = "ok"
     utc_ms: int = 0
     n: int = 0  # sample number, 0 for a verdict that has no sample of its own (stale)
+    text: str | None = None  # of a tag that says a text
+    in_words: str = ""  # what the value means, where it is a state or a status word
 
 
 class Values(Message, frozen=True, kw_only=True, tag="values"):
@@ -174,7 +176,8 @@ class Status(Message, frozen=True, kw_only=True, tag="status"):
     alarms: tuple[AlarmStatus, ...]
     tags: tuple[TagValue, ...]
     held: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()  # what else a person should know: journal behind, clock untrusted
+    notes: tuple[str, ...] = ()  # what else a person should know: who commissioned, journal behind, clock untrusted
+    observing: bool = False  # nothing is written: levels are what the gateway would command
 
 
 class Answered(Message, frozen=True, kw_only=True, tag="answered"):

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading, Sample
+from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
 from gateway.core.tick import Tick
 from gateway.local.messages import ChunkHeader
 from gateway.store.columns import ColumnReader, ColumnWriter
@@ -29,6 +29,7 @@ STREAM = "samples"
 _FORMAT = 1
 _LEVEL = 1  # the highest level gains four parts in a hundred; joining chunks gains two thirds
 _MOST_BYTES = 33_554_432  # of an unpacked chunk; more is a damaged or hostile one
+_TEXT = "text"  # in the place of a quality
 _LARGEST_REGISTER = 0xFFFF
 _MOST_REGISTERS = 125  # of one sample: what one read can bring
 
@@ -158,7 +159,7 @@ def _write_moments(writer: ColumnWriter, scans: Sequence[int], ticks: Sequence[T
 
 
 def _write_readings(writer: ColumnWriter, readings: Sequence[Reading]) -> None:
-    """Qualities and reasons by name, so that a chunk outlives a change of their order."""
+    """Qualities and reasons by name, so that a chunk outlives a change of their order; texts as they are."""
     names = [_name(reading) for reading in readings]
     table = list(dict.fromkeys(names))
     writer.text("\n".join(table))
@@ -168,7 +169,7 @@ def _write_readings(writer: ColumnWriter, readings: Sequence[Reading]) -> None:
 def _name(reading: Reading) -> str:
     if isinstance(reading, Number):
         return f"{reading.quality.value} {reading.reason.value}"
-    return f"none {reading.reason.value}"
+    return f"{_TEXT} {reading.text}" if isinstance(reading, Text) else f"none {reading.reason.value}"
 
 
 def _write_tags(writer: ColumnWriter, samples: Sequence[SampleRow]) -> dict[str, list[Sample]]:
@@ -319,7 +320,7 @@ def _read_rows(reader: ColumnReader, length: int, first_n: int) -> Iterator[Samp
         yield SampleRow(n=first_n + i, scan=scan, sample=sample)
 
 
-_Name = tuple[Quality | None, Reason]
+_Name = tuple[Quality, Reason] | NoNumber | Text
 
 
 def _read_readings(reader: ColumnReader, length: int) -> list[_Name]:
@@ -328,13 +329,17 @@ def _read_readings(reader: ColumnReader, length: int) -> list[_Name]:
 
 
 def _name_of(entry: str) -> _Name:
-    quality, _, reason = entry.partition(" ")
-    return (None if quality == "none" else Quality(quality), Reason(reason))
+    quality, _, rest = entry.partition(" ")
+    if quality == _TEXT:
+        return Text(rest)
+    return NoNumber(Reason(rest)) if quality == "none" else (Quality(quality), Reason(rest))
 
 
 def _reading(name: _Name, value: float) -> Reading:
+    if isinstance(name, NoNumber | Text):
+        return name
     quality, reason = name
-    return NoNumber(reason) if quality is None else Number(value, quality, reason)
+    return Number(value, quality, reason)
 
 
 def _places(codes: Sequence[int], tags: int) -> list[int]:
@@ -388,8 +393,9 @@ def _read_leftovers(
     words: Sequence[Words],
     names: Sequence[_Name],
 ) -> list[float]:
-    ruled = [(i, rule) for own, rule in zip(members, rules, strict=True) if rule for i in own if names[i][0]]
-    plain = [i for own, rule in zip(members, rules, strict=True) if rule is None for i in own if names[i][0]]
+    numbers = [isinstance(name, tuple) for name in names]
+    ruled = [(i, rule) for own, rule in zip(members, rules, strict=True) if rule for i in own if numbers[i]]
+    plain = [i for own, rule in zip(members, rules, strict=True) if rule is None for i in own if numbers[i]]
     values = [0.0] * len(words)
     for (i, rule), steps in zip(ruled, reader.column(len(ruled)), strict=True):
         values[i] = stepped(rule.value(words[i]), steps)

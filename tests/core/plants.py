@@ -1,15 +1,18 @@
 """A small plant for tests of the decisions, and a bench that plays it second by second.
 
 Two analyzers: turbidity TURB, which has a sample flow and status bits to vouch for it, and chlorine CHLORINE,
-which a person may hold. Interlocks: TURB high (1oo1), TURB bad, CHLORINE low, CHLORINE bad, two of three levels,
-a full tank (unlatched), and the valve that does not move, which stops the feed and the supply.
+which a person may hold; three levels that doubt each other, and a tank that does not believe jumps. Interlocks: TURB
+high (1oo1), TURB bad, CHLORINE low, CHLORINE bad, two of three levels, a full tank (unlatched), and the valve that
+does not move, which stops the feed and the supply.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
 
 from gateway.core.alarm import AlarmRule, OnBad, SuppressWhen
+from gateway.core.commissioning import Commissioned, CommissioningRule
 from gateway.core.condition import BadQuality, Equals, Limit, Side, Tripped, Unproven
+from gateway.core.doubt import Partner, Spike
 from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.outcome import Event, EventKind, Outcome
 from gateway.core.output import OutputRule, Readback
@@ -63,8 +66,15 @@ TAGS = (
         stale_after_ms=STALE_MS,
         hold_when=HoldWhen(tag="HOLD-801", limit_ms=60_000),
     ),
-    *(TagRule(tag=f"LEVEL-{one}", stale_after_ms=STALE_MS) for one in "ABC"),
-    TagRule(tag="TANK", stale_after_ms=STALE_MS),
+    *(
+        TagRule(
+            tag=f"LEVEL-{one}",
+            stale_after_ms=STALE_MS,
+            partners=(Partner(tag=f"LEVEL-{other}", deviation=10.0, after_ms=2_000),),
+        )
+        for one, other in ("AB", "BA", "CA")
+    ),
+    TagRule(tag="TANK", stale_after_ms=STALE_MS, spike=Spike(step=20.0, confirm_ms=5_000)),
     TagRule(tag="ZSC", stale_after_ms=STALE_MS),
     TagRule(tag="FLOW", unit="m3/h", stale_after_ms=STALE_MS),
     TagRule(tag="DIVERTED", unit="m3/h", stale_after_ms=STALE_MS),
@@ -197,12 +207,19 @@ ALARMS = (
     AlarmRule(id="CLOUDY", condition=Tripped(interlock="I-TURB"), value_tag="TURB"),
     AlarmRule(id="STUCK", condition=Tripped(interlock="I-VALVE"), shelvable=False),
 )
+COMMISSIONING = CommissioningRule(
+    roles=ROLES, fingerprint="four registers", registers=("GW-HB", "GW-PERMIT", "GW-feed", "GW-supply")
+)
+COMMISSIONED = Commissioned(
+    person="VISITOR-OP", role="VISITOR-OP", utc_ms=UTC_MS, reason="test", fingerprint="four registers"
+)
 PLANT = Plant(
     tags=TAGS,
     alarms=ALARMS,
     interlocks=INTERLOCKS,
     outputs=OUTPUTS,
     releases=RELEASES,
+    commissioning=COMMISSIONING,
     first_out_groups={"water": ("TURB-HIGH", "TURB-BAD", "CHLORINE-LOW")},
     grab_quantities={"turbidity_ntu": "turbidity", "total_chlorine_mg_l": "total chlorine"},
 )
@@ -214,7 +231,10 @@ def plant_with(**changed: object) -> Plant:
 
 
 class Bench:
-    """The scan with a plant in front of it: ``reads`` is what every poll says, once a second."""
+    """The scan with a plant in front of it: ``reads`` is what every poll says, once a second.
+
+    Its outputs are commissioned, unless a state is given that says otherwise.
+    """
 
     def __init__(self, plant: Plant = PLANT, *, state: ScanState | None = None, monotonic_ms: int = 1_000_000) -> None:
         self.rules = rules_of(plant)
@@ -222,7 +242,7 @@ class Bench:
         self.utc_ms = UTC_MS
         self.events: list[Event] = []
         first, said = first_state(self.rules, self.tick())
-        self.state = first if state is None else state
+        self.state = replace(first, commissioned=COMMISSIONED) if state is None else state
         self.events += said
         self.reads: dict[str, Reading] = {tag: Number(value) for tag, value in GOOD_WATER.items()}
         self.silent: set[str] = set()

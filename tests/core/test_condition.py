@@ -23,9 +23,9 @@ from gateway.core.condition import (
     ask,
     tags_of,
 )
-from gateway.core.evidence import evidence
+from gateway.core.evidence import evidence, in_words
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number
+from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.validity import AWAITED, HELD, TagRule, Verdict
 
 IN, BETWEEN, CLEAR = Answer.IN, Answer.BETWEEN, Answer.CLEAR
@@ -110,6 +110,40 @@ def test_condition(condition: Condition, seen: View, answer: Answer) -> None:
 )
 def test_a_reading_without_a_value_is_never_compared(condition: Condition, verdict: Verdict, answer: Answer) -> None:
     assert ask(condition, NOTHING, view(verdict, 1.0, rate=9.0)).answer is answer
+
+
+@pytest.mark.parametrize("condition", [HIGH, LOW, RATE, DEVIATION, Equals(tag="A"), BITS, MISMATCH])
+def test_a_text_is_never_compared_and_is_no_bad_quality(condition: Condition) -> None:
+    assert ask(condition, NOTHING, view(Text("1"), 1.0, rate=9.0)).answer is Answer.BAD
+    assert ask(BadQuality(tag="A"), NOTHING, view(Text("1"))).answer is Answer.CLEAR
+
+
+def test_bits_of_a_count_whose_last_digits_are_rounded_are_unknown() -> None:
+    rounded = Number(float(2**60), Quality.UNCERTAIN, Reason.ROUNDED)
+    assert ask(BITS, NOTHING, view(rounded)).answer is Answer.BAD
+
+
+WRONG_ONLY = frozenset({Reason.WRONG_CONSTANT})
+
+
+@pytest.mark.parametrize(
+    ("because", "except_for", "reason", "answer"),
+    [
+        (WRONG_ONLY, frozenset(), Reason.WRONG_CONSTANT, IN),
+        (WRONG_ONLY, frozenset(), Reason.NO_ANSWER, CLEAR),
+        (frozenset(), WRONG_ONLY, Reason.WRONG_CONSTANT, CLEAR),
+        (frozenset(), WRONG_ONLY, Reason.NO_ANSWER, IN),
+        (WRONG_ONLY, WRONG_ONLY, Reason.WRONG_CONSTANT, CLEAR),
+    ],
+)
+def test_bad_quality_counts_for_the_reasons_that_are_named(
+    because: frozenset[Reason], except_for: frozenset[Reason], reason: Reason, answer: Answer
+) -> None:
+    condition = BadQuality(tag="A", because=because, except_for=except_for)
+    assert ask(condition, NOTHING, view(NoNumber(reason))).answer is answer
+    assert ask(condition, NOTHING, view(HELD)).answer is Answer.HELD
+    assert ask(condition, NOTHING, view(AWAITED)).answer is Answer.AWAITED
+    assert ask(condition, NOTHING, view(1.0)).answer is CLEAR
 
 
 def test_with_two_readings_awaited_counts_before_held_and_held_before_bad() -> None:
@@ -203,7 +237,9 @@ def test_these_are_all_kinds_there_are() -> None:
 
 @pytest.mark.parametrize("condition", ALL_KINDS)
 @pytest.mark.parametrize(
-    "verdict", [Number(1.0), NoNumber(Reason.STALE), HELD, AWAITED], ids=["number", "none", "held", "awaited"]
+    "verdict",
+    [Number(1.0), NoNumber(Reason.STALE), Text("V2"), HELD, AWAITED],
+    ids=["number", "none", "text", "held", "awaited"],
 )
 def test_every_kind_is_answered_and_told_for_every_verdict(condition: Condition, verdict: Verdict) -> None:
     seen = view(verdict, verdict, safe_since_ms=90_000)
@@ -228,3 +264,41 @@ def test_the_evidence_has_value_unit_limit_and_words() -> None:
         "deadband": 0.5,
     }
     assert evidence(BadQuality(tag="A"), view(NoNumber(Reason.FROZEN)), rules)["quality_reason"] == "frozen"
+
+
+def test_the_evidence_of_a_bad_quality_names_the_reasons_that_count() -> None:
+    condition = BadQuality(tag="A", except_for=frozenset({Reason.STALE, Reason.NO_ANSWER}))
+    facts = evidence(condition, view(NoNumber(Reason.FROZEN)), {})
+    assert facts["except_for"] == "no_answer, stale"
+    assert "because" not in facts
+
+
+STATE = TagRule(tag="A", states={0: "off", 3: "divert"})
+WORD = TagRule(tag="A", bit_names={0: "overload A", 2: "seal B", 63: "never"})
+
+
+@pytest.mark.parametrize(
+    ("rule", "value", "words"),
+    [
+        (STATE, 3.0, "divert (3)"),
+        (STATE, 0.0, "off (0)"),
+        (STATE, 7.0, "unknown (7)"),  # the driver hands out no such number; a calculation might
+        (WORD, 5.0, "overload A, seal B"),
+        (WORD, 6.0, "bit 1, seal B"),
+        (WORD, 0.0, "none"),
+    ],
+)
+def test_states_and_bits_are_told_in_words(rule: TagRule, value: float, words: str) -> None:
+    assert in_words(rule, Number(value)) == words
+    assert evidence(BITS, view(value), {"A": rule})["in_words"] == words
+
+
+def test_a_plain_number_has_no_words_and_a_rounded_one_no_bits() -> None:
+    assert in_words(TagRule(tag="A"), Number(3.0)) == ""
+    assert in_words(WORD, Number(2.0**60, Quality.UNCERTAIN, Reason.ROUNDED)) == ""
+    assert "in_words" not in evidence(BITS, view(5.0), {"A": TagRule(tag="A")})
+
+
+def test_a_text_is_told_as_it_is() -> None:
+    facts = evidence(Equals(tag="A"), view(Text("FS-501 V2")), {})
+    assert (facts["text"], facts["quality"]) == ("FS-501 V2", "good")

@@ -20,8 +20,17 @@ SUBJECT_OF = {
     Action.END_BYPASS: "I-TURB",
     Action.RELEASE: "product",
     Action.GRAB_SAMPLE: "",
+    Action.COMMISSION: "",
+    Action.DECOMMISSION: "",
 }
-WANT_A_REASON = (Action.SHELVE, Action.TAKE_OUT_OF_SERVICE, Action.BYPASS, Action.RELEASE)
+WANT_A_REASON = (
+    Action.SHELVE,
+    Action.TAKE_OUT_OF_SERVICE,
+    Action.BYPASS,
+    Action.RELEASE,
+    Action.COMMISSION,
+    Action.DECOMMISSION,
+)
 
 
 def settled() -> Bench:
@@ -33,7 +42,7 @@ def settled() -> Bench:
 
 def decisions(bench: Bench) -> object:
     state = bench.state
-    return state.alarms, state.interlocks, state.outputs, state.grab, state.offer
+    return state.alarms, state.interlocks, state.outputs, state.grab, state.offer, state.commissioned
 
 
 @pytest.mark.parametrize("action", Action)
@@ -47,7 +56,7 @@ def test_nobody_may_ask_for_anything(action: Action) -> None:
     assert (refused.reason, refused.facts["action"]) == ("nobody", action.value)
 
 
-@pytest.mark.parametrize("action", [one for one in Action if one is not Action.GRAB_SAMPLE])
+@pytest.mark.parametrize("action", [one for one in Action if SUBJECT_OF[one]])
 def test_what_does_not_exist_cannot_be_asked_for(action: Action) -> None:
     bench = settled()
     before = decisions(bench)

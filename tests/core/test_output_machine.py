@@ -330,7 +330,7 @@ def test_a_stop_that_was_tripped_keeps_its_level_and_its_delays_over_a_reboot() 
     state = replace(
         output.first_start(rule, 0)[0], level="stop", level_since_ms=90_000, safe_since_ms=90_000, latches=("I-VALVE",)
     )
-    after, said = output.after_restart(rule, state, shift_ms=-80_000, returnable=False, now_ms=12_000)
+    after, said = output.after_restart(rule, state, shift_ms=-80_000, barred="away too long", now_ms=12_000)
     assert (after.level, after.latches, said) == ("stop", ("I-VALVE",), [])
     assert (after.level_since_ms, after.safe_since_ms) == (10_000, 10_000)
 

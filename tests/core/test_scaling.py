@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading
+from gateway.core.sample import NoNumber, Number, Reading, Text
 from gateway.core.scaling import Scaling, loop_current_ma, to_reading
 
 LEVEL = Scaling(range_low=0.0, range_high=100.0, loop_low_count=6_400, loop_high_count=32_000)
@@ -93,9 +93,25 @@ def test_more_current_never_reads_as_less(first: int, second: int) -> None:
             Number(0.0, Quality.UNCERTAIN, Reason.UNDER_RANGE),
         ),
         (42_405, Scaling(), good(42_405.0)),
+        (3, Scaling(states=frozenset({0, 1, 3})), good(3.0)),
+        (2, Scaling(states=frozenset({0, 1, 3})), NoNumber(Reason.UNKNOWN_STATE)),
+        (1.5, Scaling(states=frozenset({1, 2})), NoNumber(Reason.UNKNOWN_STATE)),
+        (65_535, Scaling(states=frozenset({1}), sentinels=frozenset({65_535.0})), NoNumber(Reason.SENTINEL)),
+        (2**53, Scaling(), good(2.0**53)),
+        (2**53 + 1, Scaling(), Number(2.0**53, Quality.UNCERTAIN, Reason.ROUNDED)),
+        (-(2**53) - 2, Scaling(), Number(-(2.0**53) - 2, Quality.UNCERTAIN, Reason.ROUNDED)),
+        (2**63, Scaling(scale=0.001), Number(2.0**63 * 0.001, Quality.UNCERTAIN, Reason.ROUNDED)),
+        (2**63, Scaling(range_low=0.0, range_high=1e9), NoNumber(Reason.OUT_OF_RANGE)),
+        (
+            2**63,
+            Scaling(range_low=0.0, range_high=1e9, clips_at_top=True),
+            Number(1e9, Quality.UNCERTAIN, Reason.OVER_RANGE),
+        ),
+        (1e300, Scaling(), good(1e300)),  # a float was no count
+        ("FS-501", Scaling(scale=2.0, range_low=0.0, range_high=1.0), Text("FS-501")),
     ],
 )
-def test_a_number_is_scaled_clipped_or_refused(raw: float, scaling: Scaling, expected: Reading) -> None:
+def test_a_number_is_scaled_clipped_or_refused(raw: float | str, scaling: Scaling, expected: Reading) -> None:
     reading = to_reading(raw, scaling)
     if isinstance(expected, Number) and isinstance(reading, Number):
         assert reading.value == pytest.approx(expected.value)

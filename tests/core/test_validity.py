@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from gateway.core.quality import SENTENCES, Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading, Sample
+from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
 from gateway.core.tick import Tick
 from gateway.core.validity import (
     AWAITED,
@@ -14,6 +14,7 @@ from gateway.core.validity import (
     HoldWhen,
     TagRule,
     TagState,
+    TestConstant,
     ValidWhen,
     Verdict,
     accept,
@@ -48,7 +49,7 @@ class Tag:
 
     def at(self, ms: int, **governors: float | Verdict) -> Verdict:
         verdicts = {name: Number(one) if isinstance(one, float) else one for name, one in governors.items()}
-        self.state, verdict = judge(self.rule, self.state, verdicts, tick(ms))
+        self.state, verdict = judge(self.rule, self.state, verdicts, tick(ms), beside={})
         return verdict
 
 
@@ -159,6 +160,32 @@ def test_the_first_status_that_spoils_gives_the_reason() -> None:
     assert tag.at(0, S=6.0) == NoNumber(Reason.DEVICE_FAULT)
 
 
+@pytest.mark.parametrize(
+    ("status", "verdict"),
+    [
+        (0.0, Number(5.0)),
+        (1.0, Number(5.0)),
+        (2.0, NoNumber(Reason.HOLD)),
+        (3.0, NoNumber(Reason.HOLD)),
+        (2.5, Number(5.0)),
+        (NoNumber(Reason.UNKNOWN_STATE), NoNumber(Reason.GOVERNOR_BAD)),
+        (Text("hold"), NoNumber(Reason.GOVERNOR_BAD)),
+    ],
+)
+def test_values_of_a_status_spoil_a_reading_as_its_bits_do(status: float | Verdict, verdict: Verdict) -> None:
+    cleaning = BadWhen(tag="S", values=frozenset({2.0, 3.0}), reason=Reason.HOLD)
+    tag = Tag(replace(RULE, bad_when=(cleaning,)))
+    tag.reads(0, 5.0)
+    assert tag.at(0, S=status) == verdict
+
+
+def test_bits_of_a_rounded_count_are_not_believed() -> None:
+    tag = Tag(replace(RULE, bad_when=(STATUS,)))
+    tag.reads(0, 5.0)
+    rounded = Number(2.0**60, Quality.UNCERTAIN, Reason.ROUNDED)
+    assert tag.at(0, S=rounded) == NoNumber(Reason.GOVERNOR_BAD)
+
+
 def test_a_held_tag_is_held_until_its_first_sample_after_the_hold_and_bad_past_its_limit() -> None:
     tag = Tag(replace(RULE, stale_after_ms=None, hold_when=HoldWhen(tag="H", limit_ms=20_000)))
     tag.reads(0, 5.0)
@@ -185,6 +212,87 @@ def test_held_counts_before_stale_and_stale_before_what_the_flow_says() -> None:
     tag.at(0, F=0.0, H=0.0)
     assert tag.at(20_000, F=0.0, H=0.0) == NoNumber(Reason.STALE)
     assert tag.at(20_001, F=0.0, H=1.0) is HELD
+
+
+# --- the test constant ------------------------------------------------------------------------------------------------
+
+CONSTANT = TestConstant(tag="C", value=12_345.678, tolerance=0.001)
+PROVEN = replace(RULE, constant=CONSTANT)
+WRONG = NoNumber(Reason.WRONG_CONSTANT)
+
+
+@pytest.mark.parametrize(
+    ("constant", "verdict"),
+    [
+        (Number(12_345.678), Number(5.0)),
+        (AWAITED, AWAITED),
+        (WRONG, WRONG),
+        (NoNumber(Reason.NO_ANSWER), NoNumber(Reason.GOVERNOR_BAD)),
+        (NoNumber(Reason.STALE), NoNumber(Reason.GOVERNOR_BAD)),
+        (HELD, NoNumber(Reason.GOVERNOR_BAD)),
+        (Text("12345.678"), NoNumber(Reason.GOVERNOR_BAD)),
+    ],
+)
+def test_a_device_is_worth_what_its_test_constant_says(constant: Verdict, verdict: Verdict) -> None:
+    tag = Tag(PROVEN)
+    tag.reads(0, 5.0)
+    assert tag.at(0, C=constant) == verdict
+
+
+@pytest.mark.parametrize(
+    ("reading", "right"),
+    [
+        (Number(12_345.678), True),
+        (Number(12_345.679), True),  # by the tolerance, in binary fractions a little more
+        (Number(12_345.677), True),
+        (Number(12_345.6801), False),
+        (Number(-1.6e-29), False),
+        (NoNumber(Reason.NOT_FINITE), False),
+        (NoNumber(Reason.OUT_OF_RANGE), False),
+        (Text("no"), False),
+    ],
+)
+def test_the_tag_of_the_constant_is_itself_bad_while_it_reads_wrong(reading: Reading, right: bool) -> None:  # noqa: FBT001 - a parameter of the test
+    own = Tag(TagRule(tag="C", stale_after_ms=15_000, constant=CONSTANT))
+    assert own.at(0) is AWAITED
+    own.reads(1_000, reading)
+    assert own.at(1_000) == (reading if right else WRONG)
+    assert governors_of(own.rule) == ()
+
+
+@pytest.mark.parametrize("reason", [Reason.NO_ANSWER, Reason.REFUSED, Reason.INVALID_REPLY])
+def test_where_nothing_was_read_that_is_told_whatever_the_constant_says(reason: Reason) -> None:
+    own = Tag(TagRule(tag="C", stale_after_ms=15_000, constant=CONSTANT))
+    own.reads(0, NoNumber(reason))
+    assert own.at(0) == NoNumber(reason)
+    tag = Tag(PROVEN)
+    tag.reads(0, NoNumber(reason))
+    assert tag.at(0, C=WRONG) == NoNumber(reason)
+
+
+def test_a_wrong_constant_says_more_than_what_the_rubbish_looks_like() -> None:
+    tag = Tag(replace(PROVEN, valid_when=(FLOW,), bad_when=(STATUS,)))
+    tag.reads(0, NoNumber(Reason.OUT_OF_RANGE))
+    assert tag.at(0, C=WRONG, F=WRONG, S=WRONG) == WRONG
+    tag.at(9_000, C=WRONG, F=WRONG, S=WRONG)
+    assert tag.at(9_000, C=Number(12_345.678), F=WRONG, S=6.0) == NoNumber(Reason.NO_SAMPLE_FLOW)
+    assert tag.at(15_000, C=WRONG, F=1.0, S=0.0) == NoNumber(Reason.OUT_OF_RANGE)  # overdue: what was heard last
+
+
+# --- texts --------------------------------------------------------------------------------------------------------
+
+
+def test_a_text_is_told_goes_stale_and_never_looks_frozen() -> None:
+    tag = Tag(replace(RULE, stale_after_ms=60_000, frozen_after_ms=5_000, bad_when=(STATUS,)))
+    tag.reads(0, Text("FS-501 V2"))
+    assert tag.at(30_000, S=0.0) == Text("FS-501 V2")
+    assert tag.at(30_000, S=2.0) == NoNumber(Reason.DEVICE_FAULT)
+    assert tag.at(60_000, S=0.0) == NoNumber(Reason.STALE)
+
+
+def test_a_text_of_several_lines_is_none() -> None:
+    with pytest.raises(ValueError, match="printable characters only"):
+        Text("one\ntwo")
 
 
 # --- which samples count ------------------------------------------------------------------------------------------
@@ -258,8 +366,8 @@ def test_after_the_wall_clock_went_back_stamps_compare_afresh() -> None:
 
 
 def test_who_governs_is_known_for_every_kind_of_rule() -> None:
-    rule = replace(RULE, valid_when=(FLOW,), bad_when=(STATUS,), hold_when=HoldWhen(tag="H", limit_ms=1))
-    assert governors_of(rule) == ("F", "S", "H")
+    rule = replace(PROVEN, valid_when=(FLOW,), bad_when=(STATUS,), hold_when=HoldWhen(tag="H", limit_ms=1))
+    assert governors_of(rule) == ("F", "S", "H", "C")
 
 
 def test_every_reason_has_a_sentence() -> None:

@@ -30,7 +30,16 @@ from gateway.local.messages import (
 words = st.text(max_size=12)
 counts = st.integers(min_value=0, max_value=2**53)
 figures = st.floats(allow_nan=False, allow_infinity=False)
-tag_values = st.builds(TagValue, tag=words, quality=words, value=st.none() | figures, utc_ms=counts, n=counts)
+tag_values = st.builds(
+    TagValue,
+    tag=words,
+    quality=words,
+    value=st.none() | figures,
+    utc_ms=counts,
+    n=counts,
+    text=st.none() | words,
+    in_words=words,
+)
 facts = st.dictionaries(words, words | counts | st.booleans(), max_size=3)
 entries = st.builds(
     JournalEntry,

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.core.quality import Quality, Reason
-from gateway.core.sample import NoNumber, Number, Reading, Sample
+from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
 from gateway.core.tick import Tick
 from gateway.store.chunk import SampleRow, ScanTick, pack, unpack
 from gateway.store.columns import ColumnReader, ColumnWriter, fold, unfold
@@ -19,6 +19,7 @@ from gateway.store.errors import ChunkDamaged, NotStorable
 from gateway.store.value_rule import Kind, Order, Rule, find_rule, stepped, steps_between, whole, words_of
 from tests.store.support import UTC_MS, chunk_from, rows_from, scans_of
 
+TEXT = Text("FS-501 V2")
 finite = st.floats(allow_nan=False, allow_infinity=False)
 ticks = st.builds(
     Tick,
@@ -29,6 +30,8 @@ ticks = st.builds(
 readings = st.one_of(
     st.builds(Number, finite, st.sampled_from((Quality.GOOD, Quality.UNCERTAIN)), st.sampled_from(Reason)),
     st.builds(NoNumber, st.sampled_from(Reason)),
+    st.builds(Text, st.text(st.characters(codec="utf-8"), max_size=8).filter(str.isprintable)),
+    st.sampled_from((Text(""), Text("good ok"), Text("text none"))),
 )
 tags = st.one_of(
     st.sampled_from(("AIT-510", "FIT-905", "ZSC-901")), st.text(st.characters(exclude_characters="\n", codec="utf-8"))
@@ -39,7 +42,9 @@ samples = st.builds(
     reading=readings,
     arrived=ticks,
     source_utc_ms=st.integers(-(2**45), 2**45),
-    raw=st.lists(st.integers(0, 0xFFFF), max_size=5).map(tuple),
+    raw=st.one_of(
+        st.lists(st.integers(0, 0xFFFF), max_size=5), st.lists(st.integers(0, 0xFFFF), min_size=7, max_size=125)
+    ).map(tuple),
 )
 
 
@@ -184,6 +189,18 @@ def _reading_of(kind: int, place: int, noise: random.Random) -> tuple[tuple[int,
             return (counts,), counts * 0.1
         case _:
             return (1,), 1.0
+
+
+def test_a_text_costs_its_length_once() -> None:
+    raw = (0x4653, 0x2D35, 0x3031, 0x2056, 0x3200)
+    moments = [Tick(monotonic_ms=1_000 * n, utc_ms=1_000 * n) for n in range(1, 501)]
+    rows = [
+        SampleRow(n=n, scan=n, sample=Sample(tag="SERIAL", reading=TEXT, arrived=at, source_utc_ms=at.utc_ms, raw=raw))
+        for n, at in enumerate(moments, 1)
+    ]
+    header, body = pack(rows, [], run=1, configuration="c")
+    assert list(unpack(header, body).rows) == rows
+    assert len(body) < 200
 
 
 @pytest.mark.parametrize(("seconds", "limit"), [(10, 7.5), (300, 3.0)])

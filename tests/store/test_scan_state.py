@@ -5,12 +5,12 @@ import zlib
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Action
-from gateway.core.sample import Number
+from gateway.core.sample import Number, Text
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
 from gateway.store.scan_state import Unreadable, from_bytes, to_bytes
@@ -82,3 +82,12 @@ def damaged() -> dict[str, bytes]:
 def test_bytes_that_are_no_state_say_so(name: str) -> None:
     with pytest.raises(Unreadable, match="the saved state cannot be read"):
         from_bytes(damaged()[name])
+
+
+@given(st.text(st.characters(codec="utf-8")).filter(str.isprintable))
+@example("12.5")  # a text that looks like a number stays a text
+@example("")
+def test_a_text_comes_back_as_a_text(text: str) -> None:
+    state = ScanState(tick=Tick(monotonic_ms=0, utc_ms=0))
+    state = replace(state, tags={"TURB": replace(Bench().state.tags["TURB"], reading=Text(text))})
+    assert from_bytes(to_bytes(state)) == state
