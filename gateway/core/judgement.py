@@ -7,7 +7,8 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from gateway.core import alarm, interlock, output, permissive
+from gateway.core import alarm, commissioning, interlock, output, permissive
+from gateway.core.commissioning import Commissioned
 from gateway.core.condition import NOTHING, ask, tags_of
 from gateway.core.condition import Answer as Says
 from gateway.core.interlock import InterlockRule
@@ -48,10 +49,23 @@ SENTENCES = {
     "nothing_to_release": "This output is not held by anything that a release lets go.",
     "not_ready": "Not every condition holds. Nothing was changed and nothing is remembered.",
     "offer_gone": "The first step is too long ago, or was somebody else's; ask again.",
+    "observing": "Observe-only: nothing is written, so nothing can be given back; the outputs are commissioned first.",
+    "no_outputs": "This site declares no output block, so there is nothing to commission.",
+    "commissioning_role": "This role may not commission the outputs, nor stop the gateway from writing them.",
+    "commission_on_site": "The outputs are commissioned on site only.",
     "unknown_quantity": "The sample says something this site does not know.",
     "no_figures": "A grab sample needs at least one figure, finite and not negative.",
 }
-_NEEDS_REASON = frozenset({Action.SHELVE, Action.TAKE_OUT_OF_SERVICE, Action.BYPASS, Action.RELEASE})
+_NEEDS_REASON = frozenset(
+    {
+        Action.SHELVE,
+        Action.TAKE_OUT_OF_SERVICE,
+        Action.BYPASS,
+        Action.RELEASE,
+        Action.COMMISSION,
+        Action.DECOMMISSION,
+    }
+)
 
 
 def judge_request(work: Working, request: Request) -> None:
@@ -256,6 +270,8 @@ def _release(work: Working, request: Request) -> None:
     situation = work.situation()
     items = tick_list(rule, situation)
     refusal = permissive.not_allowed(rule, request, situation)
+    if not refusal and work.observing:
+        refusal = "observing"
     if not refusal and not work.outputs[rule.output].latches:
         refusal = "nothing_to_release"
     if not refusal and not all(item.satisfied for item in items):
@@ -312,6 +328,47 @@ def _carry_out(work: Working, request: Request, rule: ReleaseRule, items: tuple[
     _answer(work, request, "", text=f"{rule.output} is released.", items=items)
 
 
+# --- commissioning ---
+
+
+def _commission(work: Working, request: Request) -> None:
+    rule = work.rules.plant.commissioning
+    refusal = commissioning.refusal_to_commission(rule, work.commissioned, request)
+    if refusal or rule is None:
+        _refuse_commissioning(work, request, refusal)
+        return
+    work.commissioned = Commissioned(
+        person=request.person,
+        role=request.role,
+        utc_ms=work.tick.utc_ms,
+        reason=request.reason,
+        fingerprint=rule.fingerprint,
+    )
+    work.outputs = {id_: output.commanded(one, work.now_ms) for id_, one in work.outputs.items()}
+    registers = ", ".join(rule.registers)
+    _say(work, request, Event(kind=EventKind.COMMISSIONED, facts={"registers": registers}))
+    _answer(work, request, "", text=f"The outputs are commissioned; from now on these are written: {registers}.")
+
+
+def _decommission(work: Working, request: Request) -> None:
+    refusal = commissioning.refusal_to_observe(work.rules.plant.commissioning, work.commissioned, request)
+    if refusal:
+        _refuse_commissioning(work, request, refusal)
+        return
+    work.commissioned, work.offer = None, None
+    work.outputs = {
+        id_: output.observed(work.rules.outputs[id_], one, work.now_ms) for id_, one in work.outputs.items()
+    }
+    _say(work, request, Event(kind=EventKind.DECOMMISSIONED))
+    _answer(work, request, "", text="The permissions are withdrawn; after that nothing is written any more.")
+
+
+def _refuse_commissioning(work: Working, request: Request, refusal: str) -> None:
+    facts = {"action": request.action.value}
+    _say(work, request, Event(kind=EventKind.REQUEST_REFUSED, reason=refusal, facts=facts))
+    _answer(work, request, refusal)
+
+
 _ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
     Action.ACKNOWLEDGE: _acknowledge,
     Action.RESET: _reset,
@@ -323,4 +380,6 @@ _ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
     Action.END_BYPASS: _end_bypass,
     Action.RELEASE: _release,
     Action.GRAB_SAMPLE: _grab,
+    Action.COMMISSION: _commission,
+    Action.DECOMMISSION: _decommission,
 }

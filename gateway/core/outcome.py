@@ -56,6 +56,10 @@ class EventKind(Enum):
     CONTROLLER_RESTARTED = "controller_restarted"
     REESTABLISHED = "reestablished"  # a trip whose record was lost, taken back from the controller
     EXPOSURE = "exposure"  # litres that may have passed before the output was proven safe
+    # commissioning
+    COMMISSIONED = "commissioned"  # from now on the outputs are written
+    DECOMMISSIONED = "decommissioned"  # a person went back to observing
+    COMMISSIONING_LAPSED = "commissioning_lapsed"  # given for other outputs than there are now
     # people and time
     GRAB_SAMPLE = "grab_sample"
     GRAB_REFUSED = "grab_refused"
@@ -98,6 +102,7 @@ class Outcome:
         answers: to the requests of this scan.
         hurried: tags that want polling at their fast interval for now.
         verdicts: what each tag is worth.
+        writes: whether the levels are to be written at all; while False the site observes.
     """
 
     levels: Mapping[str, str]
@@ -105,3 +110,4 @@ class Outcome:
     answers: tuple[Answer, ...] = ()
     hurried: frozenset[str] = frozenset()
     verdicts: Mapping[str, Verdict] = field(default_factory=dict)
+    writes: bool = False

@@ -15,7 +15,8 @@ from gateway.core.outcome import Event, EventKind, Fact
 START = "start"  # latch after a start that may not return by itself
 FOREIGN = "foreign write"  # latch after somebody else wrote our registers
 LOST_RECORD = "lost record"  # latch taken back from the controller
-OWN_LATCHES = frozenset({START, FOREIGN, LOST_RECORD})
+COMMISSIONING = "commissioning"  # latch of a permission that was withdrawn when a person went back to observing
+OWN_LATCHES = frozenset({START, FOREIGN, LOST_RECORD, COMMISSIONING})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +83,7 @@ class OutputState:
         level: what it shall stand at.
         level_since_ms: since when.
         safe_since_ms: since when it is commanded safe, None while it is not.
-        latches: what must be released, oldest first: interlock ids and the three of our own.
+        latches: what must be released, oldest first: interlock ids and those of our own.
         latched_ms: when the newest latch was added.
         proving: counting good live data before it may return by the restart rule.
         baseline_awaited: nothing has been read back from the controller since the start.
@@ -122,7 +123,7 @@ def _start_latched(rule: OutputRule, why: str) -> Event:
 
 
 def after_restart(
-    rule: OutputRule, state: OutputState, *, shift_ms: int, returnable: bool, now_ms: int
+    rule: OutputRule, state: OutputState, *, shift_ms: int, barred: str, now_ms: int
 ) -> tuple[OutputState, list[Event]]:
     """Latches survive; an untripped permission proves itself again, or is latched.
 
@@ -130,7 +131,7 @@ def after_restart(
         rule: the output's rule.
         state: as saved.
         shift_ms: how far its stamps move.
-        returnable: same boot and the last commit young enough for the restart rule.
+        barred: why the restart rule does not hold, such as a commit that is too old; empty when it holds.
         now_ms: this start.
     """
     delivering = not state.latches and not state.proving and state.level == rule.normal_level
@@ -151,11 +152,11 @@ def after_restart(
             safe_since_ms=shifted(state.safe_since_ms, shift_ms),
         ), []
     state = replace(state, level=rule.safe_level, level_since_ms=now_ms, safe_since_ms=now_ms)
-    if delivering and returnable:
+    if delivering and not barred:
         return replace(state, proving=True), [Event(kind=EventKind.PROVING, subject=rule.id)]
     if state.latches:
         return state, []
-    why = "not delivering before the stop" if not delivering else "away too long"
+    why = barred if delivering else "not delivering before the stop"
     return latch(state, START, now_ms), [_start_latched(rule, why)]
 
 
@@ -166,6 +167,27 @@ def latch(state: OutputState, name: str, now_ms: int) -> OutputState:
     return replace(
         state, latches=(*state.latches, name), latched_ms=now_ms, flushed_m3=0.0, proving=False, resume_until_ms=None
     )
+
+
+def observed(rule: OutputRule, state: OutputState, now_ms: int) -> OutputState:
+    """From now on nothing is written: a permission is withdrawn and latched, a stop stays as it is.
+
+    A stop that is being resumed ends that at once: a register in which the
+    resume code stands for good would undo every later stop of the controller's own.
+    """
+    state = replace(state, proving=False, resume_until_ms=None, confirmed="", foreign_code=None)
+    return latch(state, COMMISSIONING, now_ms) if rule.permit else state
+
+
+def commanded(state: OutputState, now_ms: int) -> OutputState:
+    """From now on it is written: what the controller holds is a baseline, and the safe level is commanded only now."""
+    safe_since_ms = None if state.safe_since_ms is None else now_ms
+    return replace(state, baseline_awaited=True, safe_since_ms=safe_since_ms)
+
+
+def seen(state: OutputState) -> OutputState:
+    """The controller has been read while nothing is written: nothing follows from what it holds."""
+    return replace(state, baseline_awaited=False) if state.baseline_awaited else state
 
 
 def read_back(

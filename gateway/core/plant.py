@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field
 
 from gateway.core.alarm import AlarmRule
+from gateway.core.calculation import CalculationRule
+from gateway.core.commissioning import CommissioningRule
+from gateway.core.days import UTC, Offsets
 from gateway.core.figures import NO_RULES, FigureRules
 from gateway.core.interlock import InterlockRule
 from gateway.core.output import OutputRule
@@ -16,24 +19,35 @@ class Plant:
 
     Args:
         tags: a governing tag comes before the tags it governs.
+        calculated: in any order; what each needs is judged before it.
         alarms: in listed order.
         interlocks: in listed order.
         outputs: in listed order.
         releases: at most one for each output.
+        commissioning: who may let the outputs be written; None when none is declared.
         first_out_groups: group name to alarm ids in cascade order.
         grab_quantities: quantity name to words; what a grab sample may carry.
         figures: when to tell of floods, chattering and standing alarms.
         clock_step_ms: a jump of the wall clock of at least this is journaled.
         offer_ms: how long the first step of a release stands.
+        offsets: local time against UTC, for the local day.
     """
 
     tags: tuple[TagRule, ...] = ()
+    calculated: tuple[CalculationRule, ...] = ()
     alarms: tuple[AlarmRule, ...] = ()
     interlocks: tuple[InterlockRule, ...] = ()
     outputs: tuple[OutputRule, ...] = ()
     releases: tuple[ReleaseRule, ...] = ()
+    commissioning: CommissioningRule | None = None
     first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     grab_quantities: dict[str, str] = field(default_factory=dict)
     figures: FigureRules = NO_RULES
     clock_step_ms: int = 1_000
     offer_ms: int = 120_000
+    offsets: Offsets = UTC
+
+    @property
+    def points(self) -> tuple[TagRule, ...]:
+        """Name, unit and words of every point, read or calculated."""
+        return (*self.tags, *(rule.about for rule in self.calculated))

@@ -21,6 +21,8 @@ class Action(Enum):
     END_BYPASS = "end_bypass"
     RELEASE = "release"  # give an output back after a trip or a start
     GRAB_SAMPLE = "grab_sample"  # a sample taken by hand and measured
+    COMMISSION = "commission"  # let the gateway write its outputs
+    DECOMMISSION = "decommission"  # back to observing: nothing is written any more
 
 
 class Origin(Enum):
@@ -38,7 +40,7 @@ class Request:
     Args:
         id: chosen by the sender; a repeated id gets the same answer.
         action: what is asked.
-        subject: alarm, interlock or output id; empty for a grab sample.
+        subject: alarm, interlock or output id; empty for a grab sample and for commissioning.
         person: who asks, a name of the site's people table; empty is nobody.
         role: the person's role, looked up by the field process.
         origin: from where.

@@ -9,7 +9,7 @@ time only, so that a crash loop cannot keep a dead tag alive.
 from collections.abc import Mapping
 from dataclasses import replace
 
-from gateway.core import alarm, exposure, figures, interlock, output, validity
+from gateway.core import alarm, calculation, commissioning, exposure, figures, interlock, output, validity
 from gateway.core.outcome import Event
 from gateway.core.state import Rules, ScanState, first_state
 from gateway.core.tick import Tick
@@ -30,13 +30,18 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
     state, events = first_state(rules, now)
     events = [event for event in events if event.subject not in saved.outputs]
     gap = _Gap(saved.tick, now, same_boot=same_boot)
+    commissioned, lapsed = commissioning.after_restart(rules.plant.commissioning, saved.commissioned)
     interlocks, said = _interlocks(rules, state, saved, gap)
-    outputs, told = _outputs(rules, state, saved, gap)
+    outputs, told = _outputs(rules, state, saved, gap, writes=commissioned is not None)
     _latch_outputs(rules, interlocks, outputs, saved, now.monotonic_ms)
     return replace(
         state,
         scan=saved.scan,
         tags={tag: gap.tag(rules, saved, tag, fresh) for tag, fresh in state.tags.items()},
+        calculations={
+            tag: calculation.after_restart(rules.calculations[tag], saved.calculations.get(tag, fresh))
+            for tag, fresh in state.calculations.items()
+        },
         alarms={
             id_: alarm.after_restart(saved.alarms[id_], gap.shift_ms) if id_ in saved.alarms else fresh
             for id_, fresh in state.alarms.items()
@@ -50,7 +55,8 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         figures=figures.after_restart(saved.figures, state.alarms.keys(), gap.shift_ms),
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
         offers_made=saved.offers_made,
-    ), [*events, *said, *told]
+        commissioned=commissioned,
+    ), [*lapsed, *events, *said, *told]
 
 
 def _interlocks(
@@ -69,7 +75,7 @@ def _interlocks(
 
 
 def _outputs(
-    rules: Rules, fresh: ScanState, saved: ScanState, gap: "_Gap"
+    rules: Rules, fresh: ScanState, saved: ScanState, gap: "_Gap", *, writes: bool
 ) -> tuple[dict[str, output.OutputState], list[Event]]:
     states = dict(fresh.outputs)
     events: list[Event] = []
@@ -79,7 +85,7 @@ def _outputs(
                 rule,
                 saved.outputs[rule.id],
                 shift_ms=gap.shift_ms,
-                returnable=gap.same_boot and gap.away_ms < rule.return_within_ms,
+                barred=gap.bars(rule) if writes else "observe-only",
                 now_ms=fresh.tick.monotonic_ms,
             )
             events += said
@@ -120,9 +126,13 @@ class _Gap:
         self.away_ms = self.down_ms if same_boot else max(0, wall_ms)
         self.shift_ms = self.down_ms - max(0, wall_ms)
 
+    def bars(self, rule: output.OutputRule) -> str:
+        """Why an output may not return by itself after it; empty when it may."""
+        return "" if self.same_boot and self.away_ms < rule.return_within_ms else "away too long"
+
     def tag(self, rules: Rules, saved: ScanState, tag: str, fresh: validity.TagState) -> validity.TagState:
         before = saved.tags.get(tag)
-        if before is None or len(before.governors) != len(rules.tags[tag].valid_when):
+        if before is None or not validity.fits(rules.tags[tag], before):
             return fresh
         return validity.after_restart(
             before, down_ms=self.down_ms, shift_ms=self.shift_ms, wall_went_back=self.wall_went_back

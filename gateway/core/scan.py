@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from gateway.core import alarm, exposure, figures, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
+from gateway.core.calculation import CalculationRule
 from gateway.core.condition import Tripped, View
 from gateway.core.evidence import evidence, reading
 from gateway.core.exposure import ExposureState
@@ -91,8 +92,9 @@ def _take_arrivals(work: Working, arrivals: Sequence[Arrival]) -> None:
 
 
 def _take_sample(work: Working, sample: Sample) -> None:
+    """A sample of a calculated tag is there for the record; it is calculated afresh."""
     rule = work.rules.tags.get(sample.tag)
-    if rule is not None:
+    if rule is not None and sample.tag not in work.rules.calculations:
         holding = _holding(work, rule)
         work.tags[sample.tag] = accept(rule, work.tags[sample.tag], sample, now=work.tick, holding=holding)
 
@@ -102,6 +104,9 @@ def _holding(work: Working, rule: TagRule) -> bool:
 
 
 def _take_readback(work: Working, readback: Readback) -> None:
+    if work.observing:
+        work.outputs = {id_: output.seen(one) for id_, one in work.outputs.items()}
+        return
     restarted = readback.blank and any(readback.written.values())
     if restarted:
         work.events.append(Event(kind=EventKind.CONTROLLER_RESTARTED))
@@ -116,10 +121,21 @@ def _take_readback(work: Working, readback: Readback) -> None:
 
 
 def _judge_tags(work: Working) -> None:
-    """A verdict for every tag; a governing tag comes before the tags it governs."""
+    """A verdict for every point; one comes after those that vouch for it, or that it is computed from."""
     work.verdicts = {}
-    for rule in work.rules.plant.tags:
-        work.tags[rule.tag], work.verdicts[rule.tag] = judge(rule, work.tags[rule.tag], work.verdicts, work.tick)
+    for rule in work.rules.judged:
+        if isinstance(rule, CalculationRule):
+            _calculate(work, rule)
+        else:
+            work.tags[rule.tag], work.verdicts[rule.tag] = judge(
+                rule, work.tags[rule.tag], work.verdicts, work.tick, beside=work.tags
+            )
+
+
+def _calculate(work: Working, rule: CalculationRule) -> None:
+    state, work.verdicts[rule.about.tag] = work.calculate(rule, work.verdicts)
+    if state.days:
+        work.calculations[rule.about.tag] = state
 
 
 # --- 4. and 7. alarms ---
@@ -273,6 +289,7 @@ def _next_state(work: Working) -> ScanState:
         tick=work.tick,
         scan=work.before.scan + 1,
         tags=work.tags,
+        calculations=work.calculations,
         alarms=work.alarms,
         interlocks=work.interlocks,
         outputs=work.outputs,
@@ -281,6 +298,7 @@ def _next_state(work: Working) -> ScanState:
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,
+        commissioned=work.commissioned,
     )
 
 
@@ -291,11 +309,14 @@ def _outcome(work: Working) -> Outcome:
         answers=tuple(work.answers),
         hurried=frozenset(_unproven_positions(work)),
         verdicts=work.verdicts,
+        writes=not work.observing,
     )
 
 
 def _unproven_positions(work: Working) -> list[str]:
     """Positions worth asking for fast: of outputs that are commanded safe and not proven yet."""
+    if work.observing:
+        return []
     return [
         rule.proof_tag
         for rule in work.rules.plant.outputs

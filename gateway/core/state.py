@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 
 from gateway.core import exposure, interlock, output
 from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.calculation import CalculationRule, CalculationState, fresh_calculation
+from gateway.core.commissioning import Commissioned
 from gateway.core.condition import Condition, Tripped, Unwritable, tags_of
 from gateway.core.exposure import ExposureState
 from gateway.core.figures import NO_FIGURES, FigureState
@@ -18,7 +20,7 @@ from gateway.core.output import OutputRule, OutputState
 from gateway.core.permissive import Grab, ReleaseRule
 from gateway.core.plant import Plant
 from gateway.core.tick import Tick
-from gateway.core.validity import TagRule, TagState, fresh_tag
+from gateway.core.validity import TagRule, TagState, fresh_tag, governors_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +40,7 @@ class ScanState:
     tick: Tick
     scan: int = 0
     tags: Mapping[str, TagState] = field(default_factory=dict)
+    calculations: Mapping[str, CalculationState] = field(default_factory=dict)
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
     interlocks: Mapping[str, InterlockState] = field(default_factory=dict)
     outputs: Mapping[str, OutputState] = field(default_factory=dict)
@@ -46,6 +49,7 @@ class ScanState:
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0
+    commissioned: Commissioned | None = None  # None while the site observes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,13 +57,15 @@ class Rules:
     """A plant's rules with what the scan looks up in them, worked out once by ``rules_of``."""
 
     plant: Plant
-    tags: Mapping[str, TagRule]
+    tags: Mapping[str, TagRule]  # of every point, read or calculated
+    calculations: Mapping[str, CalculationRule]
+    judged: Sequence[TagRule | CalculationRule]  # each behind those it depends on
     alarms: Mapping[str, AlarmRule]
     interlocks: Mapping[str, InterlockRule]
     outputs: Mapping[str, OutputRule]
     releases: Mapping[str, ReleaseRule]
     effects: Mapping[str, Sequence[tuple[str, Effect]]]  # output id to (interlock id, effect)
-    critical: Mapping[str, Sequence[str]]  # output id to tags of its interlocks
+    critical: Mapping[str, Sequence[str]]  # output id to tags of its interlocks, and those they are computed from
     early_alarms: Sequence[AlarmRule]  # judged before the interlocks
     late_alarms: Sequence[AlarmRule]  # those that tell of interlocks and outputs
 
@@ -71,23 +77,55 @@ def rules_of(plant: Plant) -> Rules:
         for one in plant.outputs
     }
     interlocks = {rule.id: rule for rule in plant.interlocks}
+    calculations = {rule.about.tag: rule for rule in plant.calculated}
     return Rules(
         plant=plant,
-        tags={rule.tag: rule for rule in plant.tags},
+        tags={rule.tag: rule for rule in plant.points},
+        calculations=calculations,
+        judged=_in_order(plant),
         alarms={rule.id: rule for rule in plant.alarms},
         interlocks=interlocks,
         outputs={rule.id: rule for rule in plant.outputs},
         releases={rule.output: rule for rule in plant.releases},
         effects=effects,
-        critical={id_: _critical(interlocks[name] for name, _ in found) for id_, found in effects.items()},
+        critical={
+            id_: _critical([interlocks[name] for name, _ in found], calculations) for id_, found in effects.items()
+        },
         early_alarms=[rule for rule in plant.alarms if not _late(rule.condition)],
         late_alarms=[rule for rule in plant.alarms if _late(rule.condition)],
     )
 
 
-def _critical(rules: Iterable[InterlockRule]) -> list[str]:
-    tags = (tag for rule in rules for cause in rule.causes for one in cause.inputs for tag in tags_of(one))
-    return list(dict.fromkeys(tags))
+def _in_order(plant: Plant) -> list[TagRule | CalculationRule]:
+    """Every point behind those it depends on, else as listed; one that depends on itself comes once as well."""
+    rules: dict[str, TagRule | CalculationRule] = {rule.tag: rule for rule in plant.tags}
+    rules |= {rule.about.tag: rule for rule in plant.calculated}
+    needed = {name: [one for one in _needs(rule) if one in rules] for name, rule in rules.items()}
+    ordered: dict[str, None] = {}
+    for start in rules:
+        ahead = [start]
+        while ahead:
+            waiting = [one for one in needed[ahead[-1]] if one not in ordered and one not in ahead]
+            if waiting:
+                ahead.append(waiting[0])
+            else:
+                ordered[ahead.pop()] = None
+    return [rules[name] for name in ordered]
+
+
+def _needs(rule: TagRule | CalculationRule) -> tuple[str, ...]:
+    return rule.inputs if isinstance(rule, CalculationRule) else governors_of(rule)
+
+
+def _critical(rules: Iterable[InterlockRule], calculations: Mapping[str, CalculationRule]) -> list[str]:
+    ahead = [tag for rule in rules for cause in rule.causes for one in cause.inputs for tag in tags_of(one)]
+    found: dict[str, None] = {}
+    while ahead:
+        tag = ahead.pop(0)
+        if tag not in found:
+            found[tag] = None
+            ahead += calculations[tag].inputs if tag in calculations else ()
+    return list(found)
 
 
 def _late(condition: Condition) -> bool:
@@ -104,6 +142,7 @@ def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:
     state = ScanState(
         tick=now,
         tags={rule.tag: fresh_tag(rule, now) for rule in rules.plant.tags},
+        calculations={rule.about.tag: fresh_calculation(rule) for rule in rules.plant.calculated if rule.formula.days},
         alarms={rule.id: AlarmState() for rule in rules.plant.alarms},
         interlocks={rule.id: interlock.fresh_interlock(rule) for rule in rules.plant.interlocks},
         outputs=outputs,

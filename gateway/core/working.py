@@ -1,11 +1,14 @@
 """The working copies of one scan. Made by ``scan``, used by its steps, and seen by nobody else."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from gateway.core import calculation, days
+from gateway.core.calculation import CalculationRule, CalculationState
 from gateway.core.condition import View
 from gateway.core.evidence import evidence
 from gateway.core.interlock import InterlockState
 from gateway.core.outcome import Event, Fact
+from gateway.core.output import OutputState
 from gateway.core.permissive import Situation
 from gateway.core.quality import Reason
 from gateway.core.request import Answer
@@ -40,7 +43,9 @@ class Working:
         self.tick = tick
         self.now_ms = tick.monotonic_ms
         self.elapsed_ms = tick.monotonic_ms - before.tick.monotonic_ms
+        self.day = days.day_at(rules.plant.offsets, tick.utc_ms)
         self.tags = dict(before.tags)
+        self.calculations = dict(before.calculations)
         self.alarms = dict(before.alarms)
         self.interlocks = dict(before.interlocks)
         self.outputs = dict(before.outputs)
@@ -49,17 +54,33 @@ class Working:
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made
+        self.commissioned = before.commissioned
         self.events: list[Event] = []
         self.answers: list[Answer] = []
         self.verdicts: dict[str, Verdict] = {}
 
+    @property
+    def observing(self) -> bool:
+        """Nothing is written: what the outputs stand at is decided, and commanded to nobody."""
+        return self.commissioned is None
+
     def peek(self, tag: str) -> Verdict:
         """A tag's verdict as it would be judged now; nothing is remembered of it."""
+        if tag in self.rules.calculations:
+            return self._peek_calculated(self.rules.calculations[tag])
         rule = self.rules.tags.get(tag)
         if rule is None:
             return AWAITED
         governors = {governor: self.peek(governor) for governor in governors_of(rule)}
-        return judge(rule, self.tags[tag], governors, self.tick)[1]
+        return judge(rule, self.tags[tag], governors, self.tick, beside=self.tags)[1]
+
+    def _peek_calculated(self, rule: CalculationRule) -> Verdict:
+        return self.calculate(rule, {tag: self.peek(tag) for tag in rule.inputs})[1]
+
+    def calculate(self, rule: CalculationRule, verdicts: Mapping[str, Verdict]) -> tuple[CalculationState, Verdict]:
+        """What a calculated tag is worth with these inputs, and what would be remembered of it."""
+        state = self.calculations.get(rule.about.tag, calculation.fresh_calculation(rule))
+        return calculation.step(rule, state, verdicts, self.day, self.elapsed_ms)
 
     def view(self) -> View:
         """What conditions can look at, as it stands in the middle of the scan."""
@@ -67,10 +88,14 @@ class Working:
             now_ms=self.now_ms,
             verdicts=self.verdicts,
             rates=Rates(self.tags),
-            safe_since_ms={id_: one.safe_since_ms for id_, one in self.outputs.items()},
+            safe_since_ms={id_: one.safe_since_ms for id_, one in self._commanded()},
             standing=frozenset(id_ for id_, one in self.interlocks.items() if _standing(one)),
-            unconfirmed=frozenset(id_ for id_, one in self.outputs.items() if one.confirmed != one.level),
+            unconfirmed=frozenset(id_ for id_, one in self._commanded() if one.confirmed != one.level),
         )
+
+    def _commanded(self) -> Iterable[tuple[str, OutputState]]:
+        """The outputs, unless nothing is commanded: then nothing has to be proven or to read back."""
+        return () if self.observing else self.outputs.items()
 
     def situation(self) -> Situation:
         """For a tick list in the middle of the arrivals: verdicts as they would be judged now."""

@@ -40,6 +40,7 @@ INTERESTING: dict[str, tuple[float, ...]] = {
 }
 BAD_WATCH = {"TURB": "I-TURB-BAD", "CHLORINE": "I-CHLORINE-BAD"}
 LET_GO = (EventKind.RESET, EventKind.RELEASED)
+NOT_CONCLUDED = {EventKind.FOREIGN_WRITE, EventKind.REESTABLISHED, EventKind.CONTROLLER_RESTARTED, EventKind.RETURNED}
 PEOPLE = (OPERATOR, {"person": "DUTY-MGR", "role": "DUTY-MGR"}, {"person": "FILES", "role": "COMPLIANCE"})
 
 readings = st.sampled_from(sorted(INTERESTING)).flatmap(
@@ -70,6 +71,7 @@ class Watched(Bench):
         self._nothing_is_let_go_without_a_person(before, outcome)
         self._a_bypass_ends_in_time(outcome)
         self._a_worthless_critical_reading_takes_the_permission(outcome)
+        self._nothing_is_written_that_nobody_has_commissioned(before, outcome)
         return outcome
 
     def _a_permission_is_never_given_against_a_trip_or_a_latch(self) -> None:
@@ -111,6 +113,20 @@ class Watched(Bench):
             self.bad_since_ms[tag] = since_ms if bad else None
             if bad and since_ms is not None and self.monotonic_ms - since_ms >= BAD_BOUND_MS:
                 assert outcome.levels["product"] == "withdrawn"
+
+    def _nothing_is_written_that_nobody_has_commissioned(self, before: ScanState, outcome: Outcome) -> None:
+        said = [event.kind for event in outcome.events]
+        if before.commissioned is None and outcome.writes:
+            (event,) = [event for event in outcome.events if event.kind is EventKind.COMMISSIONED]
+            assert event.facts["role"] in ROLES
+            assert outcome.levels["product"] == "withdrawn"
+        if not outcome.writes:
+            assert outcome.levels["product"] == "withdrawn"
+            assert "resume" not in outcome.levels.values()
+            assert not outcome.hurried
+            assert EventKind.RELEASED not in said or EventKind.DECOMMISSIONED in said
+            if before.commissioned is None and EventKind.DECOMMISSIONED not in said:
+                assert not NOT_CONCLUDED & set(said)
 
     def restart(self, *, away_ms: int, same_boot: bool) -> list[Event]:
         """Killed after this scan, and back."""
@@ -181,6 +197,16 @@ class Histories(RuleBasedStateMachine):
         self.bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
         answer = self.bench.release(output, **person)
         assert not answer.granted or person["role"] in ROLES
+
+    @rule(
+        action=st.sampled_from([Action.COMMISSION, Action.DECOMMISSION]),
+        person=st.sampled_from(PEOPLE),
+        seconds=st.integers(0, 40),
+    )
+    def somebody_commissions(self, action: Action, person: dict[str, str], seconds: int) -> None:
+        answer = self.bench.ask(action, **person)
+        assert not answer.granted or person["role"] in ROLES
+        self.bench.run(seconds)
 
     @rule(confirm=st.integers(1, 3))
     def somebody_guesses_a_number(self, confirm: int) -> None:

@@ -103,3 +103,9 @@ def test_a_quantity_is_a_number_with_its_unit() -> None:
     volume = parse_quantity("4.50 m3")
     assert (volume.value, volume.unit.text) == (4.5, "m3")
     assert parse_quantity("-0.7").unit.dimension == PURE
+
+
+@pytest.mark.parametrize("text", ["1e999 m", "1e307 kWh", "4.5 m3.", "4.5  m"])
+def test_a_quantity_that_cannot_be_computed_with_is_refused(text: str) -> None:
+    with pytest.raises(NotAUnit):
+        parse_quantity(text)

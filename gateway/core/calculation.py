@@ -1,0 +1,172 @@
+"""Calculated tags: what a formula over other tags is worth at this instant.
+
+The verdict is that of the worst input, whichever branch of the formula is
+taken: awaited before held before bad; an uncertain input makes the result
+uncertain, with a reason of its own, so that nobody takes a clipped input for a
+clipped result. Inside a function over the day, time without a usable value
+does not count; its figure stays and is marked while that lasts. A day without
+any usable value yet is worth what its inputs are worth now.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from gateway.core import day_figures
+from gateway.core.day_figures import DayFunction, DayState
+from gateway.core.days import Day
+from gateway.core.expression import DayCall, Evaluate, Formula
+from gateway.core.quality import Quality, Reason
+from gateway.core.sample import NoNumber, Number
+from gateway.core.scaling import Scaling, to_reading
+from gateway.core.validity import AWAITED, HELD, Awaited, Held, TagRule, Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalculationRule:
+    """How one calculated tag is computed.
+
+    Args:
+        about: its name, unit and words, and whether an uncertain result may be used.
+        inputs: tags, in the order of the formula's inputs.
+        rolls_over_at: of each input, where it begins again from 0; None when it never does.
+        formula: the computation.
+        scaling: range and states of the result.
+        source: formula and inputs in words; when they change, figures of the day start afresh.
+        record_interval_ms: from one record of its value to the next; the decisions do not look at it.
+    """
+
+    about: TagRule
+    inputs: tuple[str, ...]
+    rolls_over_at: tuple[float | None, ...]
+    formula: Formula
+    scaling: Scaling
+    source: str = ""
+    record_interval_ms: int = 15_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalculationState:
+    """What is remembered of one calculated tag: its figures of the day, and of which formula."""
+
+    source: str
+    days: tuple[DayState, ...]
+
+
+def fresh_calculation(rule: CalculationRule) -> CalculationState:
+    """The state of a calculated tag of which nothing is known yet."""
+    return CalculationState(source=rule.source, days=tuple(day_figures.FRESH for _ in rule.formula.days))
+
+
+def after_restart(rule: CalculationRule, saved: CalculationState) -> CalculationState:
+    """The state when the engine runs again; another formula starts afresh."""
+    if saved.source != rule.source or len(saved.days) != len(rule.formula.days):
+        return fresh_calculation(rule)
+    pairs = zip(rule.formula.days, saved.days, strict=True)
+    days = tuple(day_figures.after_restart(call.kind, state) for call, state in pairs)
+    return CalculationState(source=rule.source, days=days)
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """What a formula can look at in one scan; a value that is not there is not a number."""
+
+    given: Sequence[Verdict]
+    day: Day
+    elapsed_ms: int
+
+    @property
+    def values(self) -> list[float]:
+        return [_value(verdict) for verdict in self.given]
+
+
+def step(
+    rule: CalculationRule, state: CalculationState, verdicts: Mapping[str, Verdict], day: Day, elapsed_ms: int
+) -> tuple[CalculationState, Verdict]:
+    """What the tag is worth now.
+
+    Args:
+        rule: how it is computed.
+        state: as the last scan left it.
+        verdicts: of its inputs, already judged in this scan.
+        day: the local day.
+        elapsed_ms: since the last scan.
+
+    Returns:
+        The state with the figures of the day moved on, and the verdict.
+    """
+    now = _Now([verdicts.get(tag, AWAITED) for tag in rule.inputs], day, elapsed_ms)
+    figures = [_day_figure(rule, *pair, now) for pair in zip(rule.formula.days, state.days, strict=True)]
+    worths = [*(now.given[place] for place in rule.formula.now), *(worth for _, worth in figures)]
+    values = [*now.values, *(_value(worth) for _, worth in figures)]
+    verdict = without_number(worths) or _result(rule, values, marked=_any_uncertain(worths))
+    return replace(state, days=tuple(after for after, _ in figures)) if figures else state, verdict
+
+
+def _value(verdict: Verdict) -> float:
+    return verdict.value if isinstance(verdict, Number) else math.nan
+
+
+def without_number(verdicts: Sequence[Verdict]) -> Verdict | None:
+    """The worst of the verdicts that have no number; None when all have one."""
+    if any(isinstance(verdict, Awaited) for verdict in verdicts):
+        return AWAITED
+    if any(isinstance(verdict, Held) for verdict in verdicts):
+        return HELD
+    return None if all(isinstance(verdict, Number) for verdict in verdicts) else NoNumber(Reason.INPUT_BAD)
+
+
+def _any_uncertain(verdicts: Sequence[Verdict]) -> bool:
+    return any(isinstance(verdict, Number) and verdict.quality is Quality.UNCERTAIN for verdict in verdicts)
+
+
+def _result(rule: CalculationRule, values: Sequence[float], *, marked: bool) -> Verdict:
+    value = _computed(rule.formula.compute, values)
+    reading = NoNumber(Reason.NOT_FINITE) if value is None else to_reading(value, rule.scaling)
+    if not isinstance(reading, Number) or not marked:
+        return reading
+    if not rule.about.uncertain_counts:
+        return NoNumber(Reason.UNCERTAIN_REFUSED)
+    return Number(reading.value, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
+
+
+def _computed(evaluate: Evaluate, values: Sequence[float]) -> float | None:
+    try:
+        return evaluate(values)
+    except (ArithmeticError, ValueError):
+        return None
+
+
+def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _Now) -> tuple[DayState, Verdict]:
+    """A figure of the day, in coherent units, and its worth."""
+    given = [now.given[place] for place in call.inputs]
+    missing = without_number(given)
+    value = None if missing else _computed(call.argument, now.values)
+    after = day_figures.advance(
+        call.kind,
+        before,
+        value,
+        clipped=call.kind is DayFunction.MEAN and any(_clipped(verdict) for verdict in given),
+        day=now.day,
+        elapsed_ms=now.elapsed_ms,
+        rolls_over_at=_rolls_over_at(rule, call),
+    )
+    figure = day_figures.figure(call.kind, after, now.day)
+    if figure is None:
+        return after, missing or NoNumber(Reason.INPUT_BAD)
+    marked = value is None or after.clipped or _any_uncertain(given)
+    if marked and call.kind is not DayFunction.VALID:
+        return after, Number(figure, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
+    return after, Number(figure)
+
+
+def _clipped(verdict: Verdict) -> bool:
+    return isinstance(verdict, Number) and verdict.reason in (Reason.OVER_RANGE, Reason.UNDER_RANGE)
+
+
+def _rolls_over_at(rule: CalculationRule, call: DayCall) -> float | None:
+    """Of a total, in the coherent unit of its argument."""
+    if call.kind is not DayFunction.INCREASE:
+        return None
+    at = rule.rolls_over_at[call.inputs[0]]
+    return None if at is None else at * call.factor
