@@ -15,15 +15,15 @@ bin := $(VENV)/bin
 locked := deploy/locked.txt
 # What the environment was made from; a copy of it in the environment is the stamp.
 ingredients := $(locked) pyproject.toml
-test_parts := mosquitto mbpoll
+test_parts := mosquitto mbpoll victoria-metrics
 
 .PHONY: help demo test check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
 	@echo "make demo                    the simulated plant, the gateway and a district office: event E01, told as it happens"
-	@echo "make demo EVENT=E03          another event: E01 filter lets solids through, E03 analyzer freezes, E13 valve sticks"
-	@echo "make demo RATE=20            at 20 plant seconds a second (60 when nothing is said)"
+	@echo "make demo EVENT=E03          another event, E01 to E20: E03 analyzer freezes, E13 valve sticks, E17 lightning ..."
+	@echo "make demo RATE=20            at 20 plant seconds a second (60 when nothing is said; 20 at most where devices fall silent)"
 	@echo "make test                    all tests, with a real broker and an independent Modbus client"
 	@echo "make test PYTEST_ARGUMENTS='-k alarm -x'"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"

@@ -9,7 +9,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self
 
@@ -20,6 +20,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway.publishers import payload
+from gateway.publishers.columns import Reader
 
 PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 PATIENCE_S = 20.0
@@ -90,14 +91,17 @@ class Heard:
     body: bytes
     content_type: str
     retained: bool
+    reader: Reader = field(default_factory=Reader)
 
     @property
     def content(self) -> Any:
-        return payload.decode(self.body, self.content_type)
+        return self.reader.decode(self.body, self.content_type)
 
     @property
     def channel(self) -> str:
-        return self.topic.rsplit("/", 1)[-1]
+        """The last part of the topic; ``tags`` for the table that comes before the readings on theirs."""
+        last = self.topic.rsplit("/", 1)[-1]
+        return "tags" if last == "history" and isinstance(self.content, payload.Tags) else last
 
 
 class Listener:
@@ -105,6 +109,7 @@ class Listener:
 
     def __init__(self, port: int, topic: str = "#", name: str = "listener", **login: str) -> None:
         self.heard: list[Heard] = []
+        self.reader = Reader()
         self._news: queue.SimpleQueue[Heard] = queue.SimpleQueue()
         self._subscribed = threading.Event()
         self._topic = topic
@@ -132,6 +137,7 @@ class Listener:
             body=bytes(message.payload),
             content_type=str(getattr(properties, "ContentType", "")),
             retained=message.retain,
+            reader=self.reader,
         )
         self._news.put(heard)
 

@@ -307,7 +307,7 @@ def _plain(text: str) -> str:
 
 def cards(plant: Plant) -> dict[str, AlarmCard]:
     """A card for every alarm of the plant, by alarm id."""
-    units = {rule.tag: rule.unit for rule in plant.tags}
+    units = {rule.tag: rule.unit for rule in plant.points}
     interlocks = {rule.id: rule for rule in plant.interlocks}
     permits = frozenset(rule.id for rule in plant.outputs if rule.permit)
     return {rule.id: _card(rule, interlocks, permits, units) for rule in plant.alarms}

@@ -22,7 +22,6 @@ import asyncio
 import contextlib
 import functools
 import logging
-import random
 import socket
 import ssl
 import threading
@@ -37,6 +36,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from gateway.publishers.backoff import Backoff
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Outcome, Parcel, Refused
 
 log = logging.getLogger(__name__)
@@ -62,20 +62,6 @@ class Tls:
     ca_file: Path | None = None
     certificate_file: Path | None = None
     key_file: Path | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Backoff:
-    """Pauses between attempts to connect, real seconds: doubling up to a ceiling, each up to half shorter at random."""
-
-    first_s: float = 1.0
-    ceiling_s: float = 60.0
-    steady_s: float = 30.0  # a connection that lasted this long starts the next series afresh
-
-    def pause_s(self, failures: int) -> float:
-        """How long to wait after so many failures in a row (1 for the first)."""
-        full_s = min(self.ceiling_s, self.first_s * 2.0 ** min(failures - 1, 30))
-        return full_s * random.uniform(0.5, 1.0)  # noqa: S311 - spreads reconnects of many sites, guards nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

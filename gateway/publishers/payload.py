@@ -1,16 +1,23 @@
-"""What goes upstream: five kinds of JSON message under ``<root>/<site>/``. Pure: values to bytes.
+"""What goes upstream: six kinds of JSON message under ``<root>/<site>/``. Pure: values to bytes.
 
-    <root>/<site>/state     retained; is the site there, does it deliver, what stands in alarm; also the last will
+    <root>/<site>/state     retained; is the site there, does it deliver, what stands in alarm; also the last will;
+                            deflated when it is long
     <root>/<site>/event     one line of the field process's journal, or a note of the uplink itself
     <root>/<site>/message   a text for people about one alarm
-    <root>/<site>/live      the newest value of each tag that changed, coalesced
-    <root>/<site>/history   every recorded reading, in columns, deflated (content type below)
+    <root>/<site>/live      the newest value of each tag that changed, coalesced; only where a site asks for it
+    <root>/<site>/history   retained, first on every connection: the table of tags; then recorded readings, in
+                            columns, deflated (content type below), as ``columns`` makes them
 
 Everything is sent at least once. A receiver drops doubles by identity: site,
 run and n of an event; site, run and n of each reading in ``live`` and
 ``history`` (the same numbers in both); site, run, n and number of a message.
 Runs of the field process count up from 1. Notes of the uplink have runs of
 their own that count down from -1, so that the two never share an identity.
+
+Not every recorded reading goes upstream (``gateway.uplink.thinning``). Whether
+something is missing is therefore seen by ranges: each history message names
+the numbers it answers for, first_n to last_n, sent or held back; these ranges
+follow each other without a gap, over runs too.
 
 The field ``schema`` names kind and version. A field more keeps the version;
 anything else makes a new one. ``payload_schema.json`` is generated from the
@@ -19,7 +26,6 @@ classes below and describes all of it; times are milliseconds UTC.
 
 import json
 import zlib
-from collections.abc import Iterator, Sequence
 from typing import Annotated, Any
 
 import msgspec
@@ -31,7 +37,7 @@ from gateway.publishers.publisher import Channel, Parcel
 JSON = "application/json"
 JSON_DEFLATED = "application/json+zlib"  # RFC 1950 around the JSON text
 
-_DEFLATE_LEVEL = 6
+_DEFLATE_FROM_BYTES = 600
 _LIVE_EXPIRES_S = 900  # an absent receiver wants what is true now, not what was
 _FEWEST_ROWS = 1
 
@@ -124,17 +130,17 @@ class Message(Payload, frozen=True, kw_only=True, tag="purplegate.message/1"):
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):
-    """Newest value of one tag. No value when the quality is bad."""
+    """Newest value of one tag. No value when the quality is bad; a text where the tag says one."""
 
     tag: str
     n: Annotated[int, Meta(description="Number within the run; 0 for a verdict without a reading (stale).", ge=0)]
     at_utc_ms: UtcMs
-    value: float | None
+    value: float | str | None
     quality: str
     reason: str
 
 
-class Live(Payload, frozen=True, kw_only=True, tag="purplegate.live/1"):
+class Live(Payload, frozen=True, kw_only=True, tag="purplegate.live/2"):
     """What changed since the last one."""
 
     site: Site
@@ -144,25 +150,53 @@ class Live(Payload, frozen=True, kw_only=True, tag="purplegate.live/1"):
     readings: tuple[Reading, ...]
 
 
-class History(Payload, frozen=True, kw_only=True, tag="purplegate.history/1"):
-    """Recorded readings in order of n, as columns of equal length; ``tag`` and ``quality`` are indexes into lists."""
+class TagLine(msgspec.Struct, frozen=True, kw_only=True):
+    """What a receiver should know of a tag."""
+
+    tag: str
+    service: Annotated[str, Meta(description="What it measures or shows, in words.")]
+    unit: str
+    step: Annotated[float, Meta(description="Values are rounded to multiples of this; 0 as recorded.", ge=0)]
+    deadband: Annotated[float, Meta(description="A change of at most this much is not sent.", ge=0)]
+    at_least_s: Annotated[float, Meta(description="After so long it is sent without a change.", gt=0)]
+
+
+class Tags(Payload, frozen=True, kw_only=True, tag="purplegate.tags/1"):
+    """The table that history messages refer to. Retained; comes before them on every connection."""
+
+    site: Site
+    configuration: Annotated[str, Meta(description="Hash of the configuration it was made from.")]
+    table: Annotated[str, Meta(description="Name of this table; another content has another name.")]
+    tags: Annotated[tuple[TagLine, ...], Meta(description="Column tag of a history counts from 0 along this list.")]
+    pattern: Annotated[str, Meta(description="Its UTF-8 octets are the preset dictionary of RFC 1950 (FDICT).")]
+
+
+class History(Payload, frozen=True, kw_only=True, tag="purplegate.history/2"):
+    """Recorded readings in order of n, as columns of equal length; there may be none in a range."""
 
     site: Site
     run: FieldRun
-    first_n: Number
-    last_n: Number
+    first_n: Annotated[int, Meta(description="First number this message answers for.", ge=1)]
+    last_n: Annotated[int, Meta(description="Last one; what is not among the readings was held back.", ge=0)]
     configuration: Annotated[str, Meta(description="Hash of the configuration they were read under.")]
+    table: Annotated[str, Meta(description="Name of the table of tags.")]
+    more_tags: Annotated[tuple[str, ...], Meta(description="Tags that are not in the table, counted on after it.")]
     start_utc_ms: Annotated[UtcMs, Meta(description="Stamp that the first entry of column at counts from.")]
-    tags: Annotated[tuple[str, ...], Meta(description="Tag names, in order of first appearance.")]
     qualities: Annotated[tuple[str, ...], Meta(description="quality:reason, in order of first appearance.")]
-    n: Annotated[tuple[int, ...], Meta(description="Step from the number before; the first from first_n.")]
+    n: Annotated[
+        tuple[int, ...],
+        Meta(
+            description="Step from the number before; the first from first_n. A reading before first_n was held back"
+            " until a jump after it showed that it mattered."
+        ),
+    ]
     at: Annotated[tuple[int, ...], Meta(description="Step in ms from the stamp before; the first from start_utc_ms.")]
     tag: tuple[int, ...]
-    value: Annotated[tuple[float | None, ...], Meta(description="null when the quality is bad.")]
+    value: Annotated[tuple[int | float | str | None, ...], Meta(description="null when the quality is bad.")]
     quality: tuple[int, ...]
 
 
-AnyPayload = State | Event | Message | Live | History
+AnyPayload = State | Event | Message | Live | Tags | History
 
 
 class SampleRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -174,7 +208,8 @@ class SampleRow(msgspec.Struct, frozen=True, kw_only=True):
         utc_ms: its stamp.
         quality: good, uncertain or bad.
         reason: why.
-        value: absent when bad.
+        value: absent when bad; a text for a tag that has texts.
+        utc_trusted: whether the clock that stamped it was known good.
     """
 
     n: int
@@ -182,7 +217,8 @@ class SampleRow(msgspec.Struct, frozen=True, kw_only=True):
     utc_ms: int
     quality: str = "good"
     reason: str = "ok"
-    value: float | None = None
+    value: float | str | None = None
+    utc_trusted: bool = True
 
 
 def topic_prefix(root: str, site: str) -> str:
@@ -191,7 +227,7 @@ def topic_prefix(root: str, site: str) -> str:
 
 
 def schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of every payload; a history payload is inflated first."""
+    """JSON Schema (2020-12) of every payload; what is deflated is inflated first."""
     body = msgspec.json.schema(AnyPayload)
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Messages to upstream", **body}
 
@@ -270,70 +306,22 @@ def reading_of(value: TagValue) -> Reading:
         tag=value.tag,
         n=value.n,
         at_utc_ms=value.utc_ms,
-        value=value.value,
+        value=value.value if value.text is None else value.text,
         quality=value.quality,
         reason=value.reason,
     )
-
-
-def history_of(rows: Sequence[SampleRow], *, site: str, run: int, configuration: str) -> History:
-    """Readings, ascending in n and all of one run, as columns.
-
-    Raises:
-        ValueError: there are no rows.
-    """
-    if not rows:
-        raise ValueError("a history payload holds at least one reading, got none; send nothing instead")
-    tags = {tag: index for index, tag in enumerate(dict.fromkeys(row.tag for row in rows))}
-    qualities = {name: index for index, name in enumerate(dict.fromkeys(_quality_name(row) for row in rows))}
-    return History(
-        site=site,
-        run=run,
-        first_n=rows[0].n,
-        last_n=rows[-1].n,
-        configuration=configuration,
-        start_utc_ms=rows[0].utc_ms,
-        tags=tuple(tags),
-        qualities=tuple(qualities),
-        n=tuple(_steps([row.n for row in rows])),
-        at=tuple(_steps([row.utc_ms for row in rows])),
-        tag=tuple(tags[row.tag] for row in rows),
-        value=tuple(row.value for row in rows),
-        quality=tuple(qualities[_quality_name(row)] for row in rows),
-    )
-
-
-def rows_of(history: History) -> list[SampleRow]:
-    """The readings back out of their columns; for receivers and tests."""
-    rows, n, utc_ms = [], history.first_n, history.start_utc_ms
-    columns = zip(history.n, history.at, history.tag, history.value, history.quality, strict=True)
-    for n_step, ms_step, tag, value, quality in columns:
-        n, utc_ms = n + n_step, utc_ms + ms_step
-        name, _, reason = history.qualities[quality].partition(":")
-        rows.append(
-            SampleRow(n=n, tag=history.tags[tag], utc_ms=utc_ms, quality=name, reason=reason, value=value),
-        )
-    return rows
-
-
-def _quality_name(row: SampleRow) -> str:
-    return f"{row.quality}:{row.reason}"
-
-
-def _steps(values: list[int]) -> Iterator[int]:
-    before = values[0]
-    for value in values:
-        yield value - before
-        before = value
 
 
 # --- payloads to parcels ---------------------------------------------------------------------------------------
 
 
 def state_parcel(state: State) -> Parcel:
-    """Retained, so that whoever subscribes later learns it at once."""
+    """Retained, so that whoever subscribes later learns it at once. Deflated when it is long: it is sent often."""
     label = f"state of {state.site}, {'online' if state.online else 'offline'}"
-    return Parcel(channel=Channel.STATE, body=msgspec.json.encode(state), content_type=JSON, retain=True, label=label)
+    body, content_type = msgspec.json.encode(state), JSON
+    if len(body) > _DEFLATE_FROM_BYTES:
+        body, content_type = zlib.compress(body, 9), JSON_DEFLATED
+    return Parcel(channel=Channel.STATE, body=body, content_type=content_type, retain=True, label=label)
 
 
 def event_parcel(event: Event) -> Parcel:
@@ -360,40 +348,3 @@ def live_parcels(live: Live, *, limit_bytes: int) -> list[Parcel]:
     return [
         Parcel(channel=Channel.LIVE, body=body, content_type=JSON, expires_s=_LIVE_EXPIRES_S, label=label),
     ]
-
-
-def history_parcels(
-    rows: Sequence[SampleRow], *, site: str, run: int, configuration: str, limit_bytes: int
-) -> list[tuple[int, Parcel]]:
-    """Readings in as few parcels as the size bound allows, each with the number of its last reading.
-
-    Doubles can only be dropped by ranges when ranges are cut the same way
-    twice; they are not (the bound may change), so receivers go by the numbers
-    of the single readings.
-    """
-    history = history_of(rows, site=site, run=run, configuration=configuration)
-    body = zlib.compress(msgspec.json.encode(history), _DEFLATE_LEVEL)
-    if len(body) > limit_bytes and len(rows) > _FEWEST_ROWS:
-        middle = len(rows) // 2
-        halves = (rows[:middle], rows[middle:])
-        parts = [
-            history_parcels(half, site=site, run=run, configuration=configuration, limit_bytes=limit_bytes)
-            for half in halves
-        ]
-        return [*parts[0], *parts[1]]
-    label = f"readings {history.first_n} to {history.last_n} of run {run}"
-    return [
-        (history.last_n, Parcel(channel=Channel.HISTORY, body=body, content_type=JSON_DEFLATED, label=label)),
-    ]
-
-
-def decode(body: bytes, content_type: str = JSON) -> AnyPayload:
-    """What a receiver does.
-
-    Raises:
-        zlib.error: the content type says deflated and the body is not.
-        msgspec.DecodeError: it is no payload of a version known here.
-    """
-    plain = zlib.decompress(body) if content_type == JSON_DEFLATED else body
-    payload: AnyPayload = msgspec.json.decode(plain, type=AnyPayload)
-    return payload

@@ -69,10 +69,12 @@ class Lost:
         reason: why the connection ended.
         answered: whether this connection had answered anything before. If it
             had, and this parcel was alone on it, the parcel itself is suspect.
+        wait_s: the receiver asks for a pause of so many real seconds.
     """
 
     reason: str
     answered: bool = False
+    wait_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,8 +23,9 @@ from gateway.local.messages import JournalEntry
 from gateway.publishers import payload
 from gateway.publishers.alarm_message import AlarmCard, Diversion, Nature, News, alarm_text
 from gateway.store.errors import StoreError
+from gateway.uplink.batches import StoredChunks
 from gateway.uplink.field_link import FieldLink, OpenChunk, Position, Positions
-from gateway.uplink.forwarding import JOURNAL, Notes, StoredChunks, Walk
+from gateway.uplink.forwarding import JOURNAL, Notes, Walk
 from gateway.uplink.picture import Picture
 from gateway.uplink.sending import Held, Sender, Urgency
 

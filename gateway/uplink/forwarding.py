@@ -3,9 +3,9 @@
 Decides what is read next and when a position moves: only after everything up
 to it was acknowledged (or set aside, which is told upstream). What was read
 but not acknowledged is read again; receivers drop doubles by identity. Newest
-values are coalesced and worth one try; history is read from a position and
-finishes, one parcel at a time, so that it never delays what is more urgent by
-more than one acknowledgement. Never touches a device and never opens the
+values are coalesced and worth one try; history is read from a position,
+thinned, and finishes, one parcel at a time, so that it never delays what is
+more urgent by more than one acknowledgement. Never touches a device and never opens the
 field process's database.
 
 Times in seconds are plant seconds, waited for with the ``sleep`` that is
@@ -23,13 +23,16 @@ import msgspec
 
 from gateway.core.tick import Tick
 from gateway.local.client import FieldAway, FieldError, HistoryUnreadable
-from gateway.local.messages import ChunkHeader, JournalEntry, LiveEvent
+from gateway.local.messages import JournalEntry, LiveEvent
 from gateway.publishers import payload
+from gateway.publishers.columns import TagTable, history_parcels
 from gateway.publishers.publisher import Parcel
 from gateway.store.errors import StoreError
+from gateway.uplink.batches import Batching, StoredChunks
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Position, Positions
 from gateway.uplink.picture import Picture
 from gateway.uplink.sending import Held, Sender, SetAside, Urgency
+from gateway.uplink.thinning import Thinning
 
 log = logging.getLogger(__name__)
 
@@ -37,10 +40,9 @@ JOURNAL, SAMPLES = "journal", "samples"
 
 Sleep = Callable[[float], Awaitable[None]]
 Now = Callable[[], Tick]
-StoredChunks = Sequence[tuple[ChunkHeader, bytes]]
 
 _EVENTS_AT_ONCE = 20  # and the window of the publisher, if that is smaller
-_READINGS_AT_ONCE = 4_000  # in one payload; more only makes the others wait while it is packed
+_READINGS_AT_ONCE = 4_000  # in one payload, about; more only makes the others wait while it is packed
 _FLOOR_REAL_S = 0.25  # however fast the plant's clock runs, the field process answers few questions a second
 
 
@@ -53,7 +55,7 @@ class Pace:
     """How often, in plant seconds.
 
     Args:
-        live_s: newest values at most this often.
+        live_s: newest values at most this often; None sends none.
         history_s: pause once everything recorded is sent.
         journal_s: a look for new lines when no event was heard.
         commit_s: pause between looks while an event was heard and is not committed yet.
@@ -64,12 +66,12 @@ class Pace:
         held_s: pause after a refusal that somebody can put right, and after a damaged chunk.
     """
 
-    live_s: float = 5.0
+    live_s: float | None = None
     history_s: float = 60.0
     journal_s: float = 5.0
     commit_s: float = 0.5
     confirm_s: float = 30.0
-    heartbeat_s: float = 300.0
+    heartbeat_s: float = 600.0
     watch_s: float = 1.0
     reconnect_s: float = 1.0
     held_s: float = 300.0
@@ -136,6 +138,7 @@ class Walk:
             to their end.
         positions: where the position is kept.
         notes: told when the way starts again or something is missing.
+        keeps: the position is kept whenever it moves; else only when ``keep`` is called.
     """
 
     def __init__(
@@ -146,10 +149,12 @@ class Walk:
         work: Callable[[StoredChunks], Awaitable[None]],
         positions: Positions,
         notes: Notes,
+        keeps: bool = True,
     ) -> None:
         self._reader, self._stream, self._work = reader, stream, work
-        self._positions, self._notes = positions, notes
+        self._positions, self._notes, self._keeps = positions, notes, keeps
         self._store = ""
+        self.kept_n = 0
         self._confirmed_n = 0
         self.newest_n = 0
         self.n = 0
@@ -173,21 +178,34 @@ class Walk:
 
     async def move(self, n: int) -> None:
         """Everything up to ``n`` is delivered."""
-        await self._positions.set(self._reader, self._stream, Position(n=n, store=self._store))
+        if self._keeps:
+            await self.keep(n)
         self.n = n
 
+    async def keep(self, n: int) -> None:
+        """The next start goes on after ``n``."""
+        await self._positions.set(self._reader, self._stream, Position(n=n, store=self._store))
+        self.kept_n = n
+
+    def go_back(self) -> None:
+        """To what was kept last; everything after it is delivered again."""
+        self.n = self.kept_n
+
     async def _start(self, store: str) -> None:
+        if store == self._store:
+            return
         position = await self._positions.get(self._reader, self._stream)
-        self._store, self.n = store, 0
+        self._store, self.n, self.kept_n = store, 0, 0
         if position is not None and position.store == store:
-            self.n = position.n
+            self.n = self.kept_n = position.n
         elif position is not None:
             await self._begin_again(f"position {position.n} belongs to store {position.store}, this is {store}")
         self._confirmed_n = min(self._confirmed_n, self.n)
 
     async def _begin_again(self, why: str) -> None:
         self._notes.note("uplink_starts_again", subject=self._stream, reason=why, facts={"reader": self._reader})
-        await self.move(0)
+        self.n = 0
+        await self.keep(0)
 
     async def _one_answer(self, link: FieldLink) -> bool:
         """Deliver one answer's chunks. Returns whether there may be more."""
@@ -212,8 +230,8 @@ class Walk:
 
     async def confirm(self, link: FieldLink) -> None:
         """Tell the field process how far this reader is, when that has changed; its retention follows."""
-        if self.n > self._confirmed_n:
-            n = self.n
+        if self.kept_n > self._confirmed_n:
+            n = self.kept_n
             await link.confirm(self._reader, self._stream, n)
             self._confirmed_n = n
 
@@ -226,6 +244,8 @@ class Forwarder:
         reader: name of this publisher's positions.
         connect_field: opens a connection to the field process.
         open_chunk: unpacks chunks.
+        table: of the tags.
+        thinning: which readings are worth sending.
         sender: where to.
         picture: what is known of the field process.
         positions: where positions are kept.
@@ -244,6 +264,8 @@ class Forwarder:
         reader: str,
         connect_field: Connect,
         open_chunk: OpenChunk,
+        table: TagTable,
+        thinning: Thinning,
         sender: Sender,
         picture: Picture,
         positions: Positions,
@@ -258,6 +280,8 @@ class Forwarder:
         self._sender, self._picture, self._notes = sender, picture, notes
         self._now, self._sleep, self._pace = now, sleep, pace if pace is not None else Pace()
         self._on_entry, self._alongside = on_entry, alongside
+        self._table = table
+        self._batching = Batching(open_chunk=open_chunk, thinning=thinning, most_rows=_READINGS_AT_ONCE)
         self._journal_woken = asyncio.Event()
         self._heard_n = 0
         self._held: dict[str, str] = {}
@@ -304,7 +328,8 @@ class Forwarder:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._feed(link), name="feed")
             tasks.create_task(self._send_events(link), name="events")
-            tasks.create_task(self._send_live(link), name="live")
+            if self._pace.live_s is not None:
+                tasks.create_task(self._send_live(link, self._pace.live_s), name="live")
             tasks.create_task(self._send_history(link), name="history")
             tasks.create_task(self._confirm(link), name="confirm")
             tasks.create_task(self._alongside(link), name="alongside")
@@ -365,9 +390,9 @@ class Forwarder:
 
     # --- newest values ---------------------------------------------------------------------------------------------
 
-    async def _send_live(self, link: FieldLink) -> None:
+    async def _send_live(self, link: FieldLink, every_s: float) -> None:
         while True:
-            await self._sleep(self._pace.live_s)
+            await self._sleep(every_s)
             with self._sender.lanes.wanting(Urgency.LIVE):
                 await self._send_changes(link.hello.run)
 
@@ -400,25 +425,8 @@ class Forwarder:
             await asyncio.sleep(_FLOOR_REAL_S)
 
     async def _deliver_readings(self, chunks: StoredChunks) -> None:
-        for (run, configuration), group in itertools.groupby(chunks, key=lambda c: (c[0].run, c[0].configuration)):
-            rows: list[payload.SampleRow] = []
-            for header, body in group:
-                rows += [row for row in self._open.readings(header, body) if row.n > self.history.n]
-                if len(rows) >= _READINGS_AT_ONCE:
-                    await self._deliver_rows(rows, run=run, configuration=configuration)
-                    rows = []
-                await asyncio.sleep(0)  # unpacking takes a while; others may be more urgent
-            await self._deliver_rows(rows, run=run, configuration=configuration)
-
-    async def _deliver_rows(self, rows: Sequence[payload.SampleRow], *, run: int, configuration: str) -> None:
-        for start in range(0, len(rows), _READINGS_AT_ONCE):
-            parcels = payload.history_parcels(
-                rows[start : start + _READINGS_AT_ONCE],
-                site=self._site,
-                run=run,
-                configuration=configuration,
-                limit_bytes=self._sender.limit_bytes,
-            )
+        async for batch in self._batching.batches(chunks, after_n=self.history.n):
+            parcels = history_parcels(batch, self._table, limit_bytes=self._sender.limit_bytes)
             for last_n, parcel in parcels:  # one at a time: the more urgent waits for one acknowledgement at most
                 await self._sender.send([parcel], Urgency.HISTORY)
                 await self.history.move(last_n)
@@ -449,6 +457,7 @@ class Heartbeat:
         now: the plant's clock.
         sleep: waits plant seconds.
         pace: how often.
+        troubles: what else is wrong with what goes upstream, in words.
     """
 
     def __init__(
@@ -459,8 +468,9 @@ class Heartbeat:
         now: Now,
         sleep: Sleep,
         pace: Pace | None = None,
+        troubles: Callable[[], tuple[str, ...]] = tuple,
     ) -> None:
-        self._site, self._picture = site, picture
+        self._site, self._picture, self._troubles = site, picture, troubles
         self._behind = (0, 0)
         self._now, self._sleep, self._pace = now, sleep, pace if pace is not None else Pace()
         self._told: payload.State | None = None
@@ -498,7 +508,8 @@ class Heartbeat:
             state = payload.state_of(
                 picture.status, site=self._site, run=run, configuration=configuration, behind=self._behind
             )
-            return msgspec.structs.replace(state, scan=picture.scan, at_utc_ms=self._now().utc_ms)
+            notes = (*state.notes, *self._troubles())
+            return msgspec.structs.replace(state, scan=picture.scan, at_utc_ms=self._now().utc_ms, notes=notes)
         return payload.State(
             site=self._site,
             at_utc_ms=self._now().utc_ms,
@@ -508,6 +519,7 @@ class Heartbeat:
             scan=picture.scan,
             run=run,
             configuration=configuration,
+            notes=self._troubles(),
         )
 
     def last_will(self) -> Parcel:

@@ -6,19 +6,23 @@ messages together from a loaded site. The clock comes from outside.
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Sequence
-from pathlib import Path
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from zoneinfo import ZoneInfo
 
-from gateway.configuration.plant import LoadedSite, resolve_secret
-from gateway.configuration.schema import Mqtt, Secret
-from gateway.core.sample import Number
+from msgspec.structs import replace
+
+from gateway.configuration.plant import LoadedSite
+from gateway.configuration.schema import Influx
+from gateway.configuration.schema.points import PointKeys
+from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.tick import Tick
 from gateway.local.client import FieldClient
 from gateway.local.messages import ChunkHeader, JournalEntry, entries_of
 from gateway.publishers.alarm_message import cards
-from gateway.publishers.mqtt import MqttPublisher, MqttSettings, Tls
-from gateway.publishers.payload import SampleRow, topic_prefix
+from gateway.publishers.columns import tag_table, tags_parcel
+from gateway.publishers.influx import InfluxServer
+from gateway.publishers.mqtt import MqttPublisher
+from gateway.publishers.payload import SampleRow
 from gateway.publishers.publisher import Publisher
 from gateway.store import chunk
 from gateway.store.database import Database
@@ -27,14 +31,17 @@ from gateway.store.migrations import UPLINK
 from gateway.uplink.calling import Addressee, Calling
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Positions
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace, StatusKeeper
+from gateway.uplink.line_feed import FeedManner, LineFeed
 from gateway.uplink.picture import Picture
 from gateway.uplink.position_file import PositionFile
+from gateway.uplink.receivers import influx_settings, mqtt_settings
 from gateway.uplink.sending import Sender
+from gateway.uplink.thinning import ReportRule, Thinning
 
 log = logging.getLogger(__name__)
 
 DATABASE = "uplink.db"
-MQTT_READER = "mqtt"  # whose positions they are; the site's retention may wait for it
+MQTT_READER, INFLUX_READER = "mqtt", "influx"  # whose positions they are; the site's retention waits for them
 _CLOSE_TIMEOUT_S = 10.0
 
 Now = Callable[[], Tick]
@@ -58,16 +65,26 @@ class StoredChunks:
 
 def _reading(row: chunk.SampleRow) -> SampleRow:
     sample = row.sample
-    if isinstance(sample.reading, Number):
-        quality, value = sample.reading.quality.value, sample.reading.value
-    else:
-        quality, value = "bad", None
-    reason = sample.reading.reason.value
-    return SampleRow(n=row.n, tag=sample.tag, utc_ms=sample.source_utc_ms, quality=quality, reason=reason, value=value)
+    good = SampleRow(n=row.n, tag=sample.tag, utc_ms=sample.source_utc_ms, utc_trusted=sample.arrived.utc_trusted)
+    match sample.reading:
+        case Number(value, quality, reason):
+            return replace(good, quality=quality.value, reason=reason.value, value=value)
+        case NoNumber(reason):
+            return replace(good, quality="bad", reason=reason.value)
+        case Text(text):
+            return replace(good, value=text)
+
+
+def report_rules(points: Mapping[str, PointKeys]) -> dict[str, ReportRule]:
+    """When each tag is reported upstream."""
+    return {
+        tag: ReportRule(deadband=keys.report_deadband, at_least_ms=round(keys.report_at_least_s * 1_000))
+        for tag, keys in points.items()
+    }
 
 
 class Uplink:
-    """Everything of the process but the files it opens; ``run`` is its life.
+    """Everything towards the office but the files it opens; ``run`` is its life.
 
     Args:
         loaded: the site.
@@ -75,10 +92,11 @@ class Uplink:
         connect_field: opens a connection to the field process.
         open_chunk: unpacks chunks.
         positions: where positions are kept.
-        run: start number of this process.
+        notes: events of the uplink's own.
         now: the plant's clock.
         sleep: waits plant seconds.
         pace: how often.
+        troubles: what else is wrong with what goes upstream, in words.
     """
 
     def __init__(
@@ -89,17 +107,26 @@ class Uplink:
         connect_field: Connect,
         open_chunk: OpenChunk,
         positions: Positions,
-        run: int,
+        notes: Notes,
         now: Now,
         sleep: Sleep,
         pace: Pace,
+        troubles: Callable[[], tuple[str, ...]] = tuple,
     ) -> None:
         site = loaded.site.site
+        table = tag_table(loaded.site.points, site=site.id, configuration=loaded.hash)
         self.picture = Picture(now)
-        self._notes = Notes(site=site.id, run=run, now=now)
-        self._heartbeat = Heartbeat(site=site.id, picture=self.picture, now=now, sleep=sleep, pace=pace)
+        self._notes = notes
+        self._heartbeat = Heartbeat(
+            site=site.id, picture=self.picture, now=now, sleep=sleep, pace=pace, troubles=troubles
+        )
         self._publisher = publisher(self._heartbeat)
-        sender = Sender(self._publisher, greeting=self._heartbeat.greeting, on_set_aside=self._notes.set_aside)
+        sender = Sender(
+            self._publisher,
+            greeting=self._heartbeat.greeting,
+            introduction=[tags_parcel(table)],
+            on_set_aside=self._notes.set_aside,
+        )
         self._sender = sender
         self._status = StatusKeeper(picture=self.picture, now=now, sleep=sleep)
         self._calling = Calling(
@@ -119,6 +146,8 @@ class Uplink:
             reader=MQTT_READER,
             connect_field=connect_field,
             open_chunk=open_chunk,
+            table=table,
+            thinning=Thinning(report_rules(loaded.site.points)),
             sender=sender,
             picture=self.picture,
             positions=positions,
@@ -132,17 +161,10 @@ class Uplink:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Until ``stop`` is set; then the farewell. Any fault of ours ends it with that fault, after a farewell."""
-        work = asyncio.ensure_future(self._work())
-        stopping = asyncio.ensure_future(stop.wait())
         try:
-            await asyncio.wait([work, stopping], return_when=asyncio.FIRST_COMPLETED)
+            await _until(stop, self._work())
         finally:
-            for task in (work, stopping):
-                task.cancel()
-            await asyncio.wait([work, stopping])
             await self._publisher.close(self._heartbeat.farewell())
-        if not work.cancelled():
-            work.result()
 
     async def _work(self) -> None:
         async with asyncio.TaskGroup() as tasks:
@@ -172,7 +194,7 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
     """The uplink process of a site.
 
     Args:
-        loaded: the site; without an MQTT section there is nothing to do but wait for ``stop``.
+        loaded: the site; without any receiver there is nothing to do but wait for ``stop``.
         now: the plant's clock.
         sleep: waits plant seconds.
         stop: set it to end in order.
@@ -181,61 +203,99 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
         Refused: a secret is not to be had.
         StoreError: ``uplink.db`` cannot be opened.
     """
-    mqtt = loaded.site.uplink.mqtt
-    if mqtt is None:
-        log.warning("no uplink is configured; everything stays at the site")
+    keys, site = loaded.site.uplink, loaded.site.site.id
+    mqtt = mqtt_settings(keys.mqtt, site=site, folder=loaded.folder) if keys.mqtt is not None else None
+    influx = influx_settings(keys.influx, site=site, folder=loaded.folder) if keys.influx is not None else None
+    _say_what_is_missing(loaded)
+    if mqtt is None and influx is None:
         await stop.wait()
         return
-    settings = settings_of(mqtt, site=loaded.site.site.id, folder=loaded.folder)
     path = loaded.resolve(loaded.site.place.storage_folder) / DATABASE
     database = await asyncio.to_thread(Database, path, UPLINK, utc_ms=now().utc_ms)
+    notes = Notes(site=site, run=database.opened.run, now=now)
+    positions = PositionFile(database)
+    server = InfluxServer(influx) if influx is not None else None
+    feed = None
+    if server is not None and keys.influx is not None:
+        feed = _feed(loaded, keys.influx, server, positions=positions, notes=notes, now=now, sleep=sleep)
     try:
-        uplink = Uplink(
-            loaded=loaded,
-            publisher=lambda heartbeat: MqttPublisher(settings, heartbeat.last_will),
-            connect_field=lambda: FieldClient.connect(loaded.resolve(loaded.site.place.socket), "uplink"),
-            open_chunk=StoredChunks(),
-            positions=PositionFile(database),
-            run=database.opened.run,
-            now=now,
-            sleep=sleep,
-            pace=Pace(history_s=mqtt.history_interval_s),
-        )
-        await uplink.run(stop)
+        async with asyncio.TaskGroup() as tasks:
+            if feed is not None:
+                tasks.create_task(_until(stop, feed.run()), name="line feed")
+            if mqtt is not None and keys.mqtt is not None:
+                uplink = Uplink(
+                    loaded=loaded,
+                    publisher=lambda heartbeat: MqttPublisher(mqtt, heartbeat.last_will),
+                    connect_field=_connect(loaded, "uplink"),
+                    open_chunk=StoredChunks(),
+                    positions=positions,
+                    notes=notes,
+                    now=now,
+                    sleep=sleep,
+                    pace=Pace(history_s=keys.mqtt.history_interval_s, live_s=keys.mqtt.live_interval_s),
+                    troubles=feed.troubles if feed is not None else tuple,
+                )
+                tasks.create_task(uplink.run(stop), name="office")
     finally:
+        if server is not None:
+            server.close()
         await asyncio.to_thread(database.close, _CLOSE_TIMEOUT_S)
 
 
-def settings_of(mqtt: Mqtt, *, site: str, folder: Path) -> MqttSettings:
-    """The publisher's settings from the site's keys, secrets fetched.
+def _say_what_is_missing(loaded: LoadedSite) -> None:
+    keys = loaded.site.uplink
+    if keys.mqtt is None and keys.influx is None:
+        log.warning("no uplink is configured; everything stays at the site")
+    elif keys.mqtt is None:
+        log.warning(
+            "no office broker is configured: readings alone go upstream. Nobody is told of alarms, messages about"
+            " them stay unsent; add uplink.mqtt, or have somebody watch the site's own alarm list"
+        )
 
-    Raises:
-        Refused: a secret is not to be had.
-    """
-    return MqttSettings(
-        host=mqtt.host,
-        port=mqtt.port,
-        client_id=mqtt.client_id,
-        topic_prefix=topic_prefix(mqtt.topic_root, site),
-        username=_secret(mqtt.username, folder),
-        password=_secret(mqtt.password, folder),
-        tls=_tls(mqtt, folder),
-        keepalive_s=mqtt.keepalive_s,
-        window=mqtt.window,
-        message_limit_bytes=mqtt.message_limit_bytes,
+
+def _feed(
+    loaded: LoadedSite,
+    keys: Influx,
+    server: InfluxServer,
+    *,
+    positions: Positions,
+    notes: Notes,
+    now: Now,
+    sleep: Sleep,
+) -> LineFeed:
+    return LineFeed(
+        manner=FeedManner(
+            site=loaded.site.site.id,
+            measurement=keys.measurement,
+            reader=INFLUX_READER,
+            rows=keys.batch_rows,
+            interval_s=keys.interval_s,
+            read_back_s=keys.read_back.interval_s if keys.read_back is not None else None,
+        ),
+        server=server,
+        connect_field=_connect(loaded, "line feed"),
+        open_chunk=StoredChunks(),
+        thinning=Thinning(report_rules(loaded.site.points)),
+        positions=positions,
+        notes=notes,
+        now=now,
+        sleep=sleep,
     )
 
 
-def _secret(secret: Secret | None, folder: Path) -> str | None:
-    return resolve_secret(secret, folder) if secret is not None else None
+def _connect(loaded: LoadedSite, name: str) -> Connect:
+    return lambda: FieldClient.connect(loaded.resolve(loaded.site.place.socket), name)
 
 
-def _tls(mqtt: Mqtt, folder: Path) -> Tls | None:
-    if mqtt.tls is None:
-        return None
-    certificate, key = mqtt.tls.certificate_file, mqtt.tls.key_file
-    return Tls(
-        ca_file=folder / mqtt.tls.ca_file,
-        certificate_file=folder / certificate if certificate is not None else None,
-        key_file=folder / key if key is not None else None,
-    )
+async def _until(stop: asyncio.Event, work: Coroutine[None, None, None]) -> None:
+    """Work until ``stop`` is set; a fault of the work ends it with that fault."""
+    working = asyncio.ensure_future(work)
+    stopping = asyncio.ensure_future(stop.wait())
+    try:
+        await asyncio.wait([working, stopping], return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in (working, stopping):
+            task.cancel()
+        await asyncio.wait([working, stopping])
+    if not working.cancelled():
+        working.result()

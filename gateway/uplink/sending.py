@@ -95,6 +95,7 @@ class Sender:
     Args:
         publisher: where to.
         greeting: made anew and sent first on every connection; it also shows whether the broker answers at all.
+        introduction: sent after it on every connection, before anything else.
         on_set_aside: told of each parcel that was set aside.
         lanes: who goes first.
     """
@@ -104,11 +105,13 @@ class Sender:
         publisher: Publisher,
         *,
         greeting: Callable[[], Parcel],
+        introduction: Sequence[Parcel] = (),
         on_set_aside: Callable[[SetAside], None] = lambda _: None,
         lanes: Lanes | None = None,
     ) -> None:
         self._publisher = publisher
         self._greeting = greeting
+        self._introduction = tuple(introduction)
         self._on_set_aside = on_set_aside
         self._greeted = 0
         self._greets = asyncio.Lock()
@@ -125,10 +128,12 @@ class Sender:
             while not self._publisher.connected or self._greeted != self._publisher.connections:
                 await self._publisher.connect()
                 number = self._publisher.connections
-                (outcome,) = await self._publisher.deliver([self._greeting()])
-                if isinstance(outcome, Refused):
-                    log.error("the state of the site is refused: %s", outcome.reason)
-                if isinstance(outcome, Accepted | Refused):
+                parcels = [self._greeting(), *self._introduction]
+                outcomes = await self._publisher.deliver(parcels)
+                for parcel, outcome in zip(parcels, outcomes, strict=True):
+                    if isinstance(outcome, Refused):
+                        log.error("%s is refused: %s", parcel.label, outcome.reason)
+                if all(isinstance(outcome, Accepted | Refused) for outcome in outcomes):
                     self._greeted = number
 
     async def send(self, batch: Sequence[Parcel], urgency: Urgency) -> None:

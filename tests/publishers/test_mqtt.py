@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from gateway.publishers import mqtt
-from gateway.publishers.mqtt import Backoff, MqttPublisher, MqttSettings, Tls
+from gateway.publishers.backoff import Backoff
+from gateway.publishers.mqtt import MqttPublisher, MqttSettings, Tls
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Parcel, Publisher, Refused
 from tests.mosquitto import PATIENCE_S, Relay, broker, eventually, listener, make_password_file
 

@@ -1,17 +1,17 @@
 """Payloads: described by a fresh schema, valid under it, and the same readings out as in."""
 
 import json
-import random
 import zlib
 from pathlib import Path
 from typing import Any
 
 import jsonschema
-import msgspec
 import pytest
 
+from gateway.configuration.schema.points import OwnTag
 from gateway.local.messages import AlarmStatus, JournalEntry, OutputStatus, Status, TagValue
 from gateway.publishers import payload
+from gateway.publishers.columns import Batch, Reader, history_parcels, tag_table, tags_parcel
 from gateway.publishers.payload import SampleRow
 from gateway.publishers.publisher import Channel, Parcel
 
@@ -63,22 +63,13 @@ STATUS = Status(
 )
 
 
-def rows(count: int, seed: int = 1) -> list[SampleRow]:
-    draw = random.Random(seed)  # noqa: S311 - makes test data
-    made = []
-    for n in range(count):
-        bad = draw.random() < 0.1
-        made.append(
-            SampleRow(
-                n=1_000 + n,
-                tag=draw.choice(["AIT-510", "AIT-801", "ZSC-901"]),
-                utc_ms=1_740_562_261_000 + 200 * n - draw.randrange(1_000),
-                quality="bad" if bad else "good",
-                reason="no_answer" if bad else "ok",
-                value=None if bad else round(draw.uniform(0, 20), 3),
-            )
-        )
-    return made
+POINTS = {
+    "AIT-510": OwnTag(service="filter effluent turbidity", unit="NTU", figure="rows_waiting", report_deadband=0.05),
+    "ZSC-901": OwnTag(service="valve proven at divert", figure="rows_waiting"),
+}
+TABLE = tag_table(POINTS, site="marrowfell", configuration="c0ffee")
+ROW = SampleRow(n=1_000, tag="AIT-510", utc_ms=1_740_562_261_000, value=0.71)
+BATCH = Batch(rows=[ROW], run=3, configuration="c0ffee", first_n=990, last_n=1_002)
 
 
 def every_kind() -> list[Parcel]:
@@ -110,20 +101,24 @@ def every_kind() -> list[Parcel]:
     )
     will = payload.State(site="marrowfell", at_utc_ms=1_740_562_261_000, online=False, field="unknown", reason="lost")
     state = payload.state_of(STATUS, site="marrowfell", run=3, configuration="c0ffee", behind=(2, 300))
-    history = payload.history_parcels(rows(50), site="marrowfell", run=3, configuration="c0ffee", limit_bytes=60_000)
     return [
         payload.state_parcel(will),
         payload.state_parcel(state),
         payload.event_parcel(payload.event_of(ENTRY, site="marrowfell")),
         payload.message_parcel(message),
         *payload.live_parcels(live, limit_bytes=60_000),
-        *(parcel for _, parcel in history),
+        tags_parcel(TABLE),
+        *(parcel for _, parcel in history_parcels(BATCH, TABLE, limit_bytes=60_000)),
     ]
 
 
-def plain(parcel: Parcel) -> Any:
-    deflated = parcel.content_type == payload.JSON_DEFLATED
-    return json.loads(zlib.decompress(parcel.body) if deflated else parcel.body)
+def read(parcel: Parcel) -> Any:
+    """The JSON on the wire, inflated as RFC 1950 says."""
+    if parcel.content_type == payload.JSON:
+        return json.loads(parcel.body)
+    preset = parcel.body[1] & 0x20
+    inflate = zlib.decompressobj(zdict=TABLE.message.pattern.encode()) if preset else zlib.decompressobj()
+    return json.loads(inflate.decompress(parcel.body))
 
 
 def test_the_schema_file_is_fresh() -> None:
@@ -136,10 +131,11 @@ def test_the_schema_file_is_fresh() -> None:
 @pytest.mark.parametrize("parcel", every_kind(), ids=lambda parcel: parcel.label)
 def test_every_payload_is_valid_under_the_schema_and_names_its_version(parcel: Parcel) -> None:
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    content = plain(parcel)
+    content = read(parcel)
     jsonschema.Draft202012Validator(schema).validate(content)
-    assert content["schema"] == f"purplegate.{parcel.channel.value}/1"
-    assert msgspec.to_builtins(payload.decode(parcel.body, parcel.content_type))["site"] == "marrowfell"
+    kind = "tags" if "table" in parcel.label else parcel.channel.value
+    assert content["schema"] == f"purplegate.{kind}/{2 if kind in ('history', 'live') else 1}"
+    assert content["site"] == "marrowfell"
 
 
 @pytest.mark.parametrize(
@@ -155,13 +151,13 @@ def test_every_payload_is_valid_under_the_schema_and_names_its_version(parcel: P
 )
 def test_the_schema_refuses_what_is_no_payload(broken: dict[str, Any]) -> None:
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    content = {**plain(payload.event_parcel(payload.event_of(ENTRY, site="marrowfell"))), **broken}
+    content = {**read(payload.event_parcel(payload.event_of(ENTRY, site="marrowfell"))), **broken}
     assert not jsonschema.Draft202012Validator(schema).is_valid(content)
 
 
 def test_the_schema_refuses_an_event_without_its_identity() -> None:
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    content = plain(payload.event_parcel(payload.event_of(ENTRY, site="marrowfell")))
+    content = read(payload.event_parcel(payload.event_of(ENTRY, site="marrowfell")))
     for key in ("site", "run", "n"):
         without = {name: value for name, value in content.items() if name != key}
         assert not jsonschema.Draft202012Validator(schema).is_valid(without)
@@ -172,35 +168,10 @@ def test_an_event_bears_the_identity_of_its_line_in_the_journal() -> None:
     assert (event.site, event.run, event.n, event.facts) == ("marrowfell", 3, 118, ENTRY.facts)
 
 
-def test_only_the_state_is_retained_and_live_values_expire() -> None:
+def test_only_the_state_and_the_table_are_retained_and_live_values_expire() -> None:
     for parcel in every_kind():
-        assert parcel.retain is (parcel.channel is Channel.STATE)
+        assert parcel.retain is (parcel.channel is Channel.STATE or "table" in parcel.label)
         assert (parcel.expires_s is not None) is (parcel.channel is Channel.LIVE)
-
-
-def test_readings_come_out_of_their_columns_as_they_went_in() -> None:
-    before = rows(500)
-    ((last_n, parcel),) = payload.history_parcels(
-        before, site="marrowfell", run=3, configuration="c0ffee", limit_bytes=60_000
-    )
-    history = payload.decode(parcel.body, parcel.content_type)
-    assert isinstance(history, payload.History)
-    assert payload.rows_of(history) == before
-    assert (history.first_n, history.last_n, last_n) == (1_000, 1_499, 1_499)
-
-
-def test_readings_are_cut_to_the_size_bound_without_gap_or_double() -> None:
-    before = rows(2_000)
-    parts = payload.history_parcels(before, site="m", run=3, configuration="c", limit_bytes=2_000)
-    assert len(parts) > 1
-    after = []
-    for last_n, parcel in parts:
-        assert len(parcel.body) <= 2_000
-        history = payload.decode(parcel.body, parcel.content_type)
-        assert isinstance(history, payload.History)
-        after += payload.rows_of(history)
-        assert after[-1].n == last_n
-    assert after == before
 
 
 def test_live_values_are_cut_to_the_size_bound() -> None:
@@ -210,10 +181,5 @@ def test_live_values_are_cut_to_the_size_bound() -> None:
     live = payload.Live(site="m", run=3, scan=7, at_utc_ms=0, readings=readings)
     parcels = payload.live_parcels(live, limit_bytes=2_000)
     assert all(len(parcel.body) <= 2_000 for parcel in parcels)
-    heard = [payload.decode(parcel.body) for parcel in parcels]
+    heard = [Reader().decode(parcel.body) for parcel in parcels]
     assert tuple(r for part in heard if isinstance(part, payload.Live) for r in part.readings) == readings
-
-
-def test_no_readings_are_no_history() -> None:
-    with pytest.raises(ValueError, match="at least one reading"):
-        payload.history_of([], site="m", run=1, configuration="c")

@@ -12,6 +12,7 @@ from gateway.field.clock import ManualClock
 from gateway.local.messages import JournalEntry
 from gateway.publishers import payload
 from gateway.publishers.alarm_message import AlarmCard, Nature
+from gateway.publishers.columns import Reader
 from gateway.publishers.publisher import Accepted, Outcome, Parcel, Refused
 from gateway.uplink.calling import Addressee, Calling
 from gateway.uplink.field_link import Position
@@ -79,7 +80,7 @@ class Office:
 
     async def deliver(self, batch: Sequence[Parcel]) -> tuple[Outcome, ...]:
         await asyncio.sleep(0)
-        contents = [payload.decode(parcel.body) for parcel in batch]
+        contents = [Reader().decode(parcel.body) for parcel in batch]
         if self.refuses and any(isinstance(content, payload.Message) for content in contents):
             return tuple(Refused(reason="Not authorized", code=0x87) for _ in batch)
         self.messages += [content for content in contents if isinstance(content, payload.Message)]

@@ -7,14 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from gateway.configuration.schema.points import OwnTag
 from gateway.local.messages import TagValue
 from gateway.publishers import payload
-from gateway.publishers.mqtt import Backoff, MqttPublisher, MqttSettings
+from gateway.publishers.backoff import Backoff
+from gateway.publishers.columns import tag_table, tags_parcel
+from gateway.publishers.mqtt import MqttPublisher, MqttSettings
+from gateway.publishers.publisher import Channel, Parcel
 from gateway.uplink.field_link import Position
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace
 from gateway.uplink.picture import Picture
-from gateway.uplink.process import StoredChunks
+from gateway.uplink.process import StoredChunks, report_rules
 from gateway.uplink.sending import Sender
+from gateway.uplink.thinning import Thinning
+from tests.acceptance.office import gaps_between
 from tests.mosquitto import (
     PATIENCE_S,
     Broker,
@@ -28,6 +34,8 @@ from tests.mosquitto import (
 )
 from tests.uplink.field_stand_in import SITE, STORE, Clock, Field, PositionsInMemory, Record
 
+POINTS = {"AIT-510": OwnTag(service="filter effluent turbidity", unit="NTU", figure="rows_waiting")}
+TABLE = tag_table(POINTS, site=SITE, configuration="c0ffee")
 QUICK = Pace(journal_s=10.0, history_s=10.0, live_s=5.0, held_s=20.0, reconnect_s=1.0, confirm_s=5.0)
 
 
@@ -58,13 +66,17 @@ async def uplink(
     )
     publisher = MqttPublisher(settings, heartbeat.last_will)
     notes = Notes(site=SITE, run=7, now=clock.now)
-    sender = Sender(publisher, greeting=heartbeat.greeting, on_set_aside=notes.set_aside)
+    sender = Sender(
+        publisher, greeting=heartbeat.greeting, introduction=[tags_parcel(TABLE)], on_set_aside=notes.set_aside
+    )
     kept = positions if positions is not None else PositionsInMemory()
     forwarder = Forwarder(
         site=SITE,
         reader="mqtt",
         connect_field=field.connect,
         open_chunk=StoredChunks(),
+        table=TABLE,
+        thinning=Thinning(report_rules(POINTS)),
         sender=sender,
         picture=picture,
         positions=kept,
@@ -102,7 +114,7 @@ def identities(hearing: Listener) -> list[tuple[int, int]]:
 
 
 def readings(hearing: Listener) -> list[payload.SampleRow]:
-    return [row for history in contents(hearing, "history") for row in payload.rows_of(history)]
+    return [row for history in contents(hearing, "history") for row in hearing.reader.rows_of(history)]
 
 
 def is_event(n: int) -> Any:
@@ -161,7 +173,7 @@ def test_alarms_come_before_history_when_both_wait(tmp_path: Path) -> None:
     with broker(tmp_path) as running, listener(running.port) as hearing:
         asyncio.run(story(running.port, hearing))
     channels = [heard.channel for heard in hearing.heard]
-    assert channels[0] == "state"
+    assert channels[:2] == ["state", "tags"]
     assert [channel for channel in channels if channel in ("event", "history")] == ["event"] * 60 + ["history"]
 
 
@@ -398,6 +410,43 @@ def test_an_event_that_is_not_committed_yet_is_looked_for_again(tmp_path: Path) 
 
     with broker(tmp_path) as running, listener(running.port) as hearing:
         asyncio.run(story(running.port, hearing))
+
+
+def test_what_the_broker_drops_for_a_historian_that_is_away_is_seen_as_missing_ranges(tmp_path: Path) -> None:
+    """Trap 11: the broker acknowledges all of it, keeps a little, and the newest are gone without a word."""
+    record = Record()
+    for _ in range(40):
+        record.sample_chunk(40)
+
+    async def story(port: int) -> None:
+        async with uplink(plant := Field(record), port, message_limit_bytes=1_000):
+            await eventually(lambda: plant.confirmed.get(("mqtt", "samples")) == 1_600)
+
+    async def mark(port: int) -> None:
+        publisher = MqttPublisher(MqttSettings(host="127.0.0.1", port=port, client_id="end", topic_prefix="end"))
+        await publisher.connect()
+        await publisher.deliver([Parcel(channel=Channel.EVENT, body=b"{}", content_type="text/plain")])
+        await publisher.close()
+
+    with broker(tmp_path, "max_queued_messages 5", "max_inflight_messages 5") as running:
+        with listener(running.port):
+            pass  # its session stays at the broker
+        asyncio.run(story(running.port))
+        with listener(running.port) as hearing:
+            asyncio.run(mark(running.port))
+            hearing.until(lambda heard: heard.topic == "end/event")
+    histories = contents(hearing, "history")
+    answered = [(history.first_n, history.last_n) for history in histories]
+    missing = {n for gap in gaps_between([*answered, (1_601, 1_601)]) for n in numbers_of(gap)}
+    heard = {n for first, last in answered for n in range(first, last + 1)}
+    assert missing
+    assert missing | heard == set(range(1, 1_601))
+    assert not missing & {row.n for row in readings(hearing)}
+
+
+def numbers_of(gap: str) -> range:
+    first, _, last = gap.partition(" to ")
+    return range(int(first), int(last) + 1)
 
 
 def test_a_tag_value_is_told_as_it_is() -> None:

@@ -16,9 +16,11 @@ from gateway.core.request import Answer, Request
 from gateway.field.clock import SystemClock
 from gateway.field.serving import HistoryPart, Server
 from gateway.local.messages import Hello, JournalEntry, TagValue, Values
-from gateway.uplink.process import run_uplink, settings_of
+from gateway.uplink.process import run_uplink
+from gateway.uplink.receivers import mqtt_settings
 from tests.mosquitto import Listener, broker, eventually, listener
 from tests.uplink.field_stand_in import Field, Record
+from tests.victoriametrics import Metrics, victoria_metrics
 
 MARROWFELL = Path(__file__).parents[2] / "config" / "marrowfell"
 
@@ -30,10 +32,16 @@ def folder() -> Iterator[Path]:
     shutil.rmtree(made)
 
 
-def site_in(folder: Path, port: int, more: str = "") -> LoadedSite:
+def site_in(folder: Path, port: int, more: str = "", *, influx: str = "", mqtt: bool = True) -> LoadedSite:
     site = folder / "site"
     shutil.copytree(MARROWFELL, site)
     place = (site / "place.yaml").read_text(encoding="utf-8").replace("port: 1883", f"port: {port}")
+    if not mqtt:
+        place = place.partition("uplink:")[0] + "uplink:\n"
+    if influx:
+        read_back = "{api: promql, interval_s: 10}"
+        section = f"  influx: {{url: '{influx}', bucket: plant, interval_s: 1, read_back: {read_back}}}\n"
+        place = place.replace("uplink:\n", f"uplink:\n{section}")
     (site / "place.yaml").write_text(place.replace("username: null", more or "username: null"), encoding="utf-8")
     return load_site(site)
 
@@ -131,12 +139,13 @@ def test_a_trip_reaches_the_office_with_event_message_state_and_history_and_noth
 def test_after_a_restart_the_uplink_goes_on_from_its_position(folder: Path) -> None:
     record = Record()
     record.journal("start")
+    record.sample_chunk(5)
 
     async def story(loaded: LoadedSite, hearing: Listener) -> None:
         plant = FieldProcess(loaded, record)
         await plant.start()
         async with running(loaded):
-            await hear(hearing, lambda heard: heard.channel == "event")
+            await hear(hearing, lambda heard: heard.channel == "history")  # its turn comes when the events' is over
         record.journal("trip", "I-01")
         async with running(loaded):
             second = await hear(hearing, lambda heard: heard.channel == "event")
@@ -158,12 +167,56 @@ def test_without_a_field_process_the_office_still_learns_that_the_uplink_is_ther
         asyncio.run(story(site_in(folder, office.port), hearing))
 
 
+def test_a_server_for_line_protocol_is_fed_beside_the_office(folder: Path) -> None:
+    record = Record()
+    record.journal("start")
+    record.sample_chunk(30)
+
+    async def story(loaded: LoadedSite, hearing: Listener, metrics: Metrics) -> None:
+        plant = FieldProcess(loaded, record)
+        await plant.start()
+        async with running(loaded):
+            await hear(hearing, lambda heard: heard.channel == "history")
+            await eventually(lambda: qualities(metrics) == 30)
+        await plant.close()
+
+    with (
+        broker(folder) as office,
+        listener(office.port) as hearing,
+        victoria_metrics(folder) as metrics,
+    ):
+        asyncio.run(story(site_in(folder, office.port, influx=metrics.url), hearing, metrics))
+
+
+def qualities(metrics: Metrics) -> int:
+    return sum(len(samples) for _, samples in metrics.samples("reading_quality"))
+
+
+def test_with_such_a_server_alone_readings_arrive_and_it_is_said_that_nobody_is_called(
+    folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    record = Record()
+    record.sample_chunk(30)
+
+    async def story(loaded: LoadedSite, metrics: Metrics) -> None:
+        plant = FieldProcess(loaded, record)
+        await plant.start()
+        async with running(loaded):
+            await eventually(lambda: qualities(metrics) == 30)
+            await eventually(lambda: plant.confirmed == {("influx", "samples"): 30}, timeout_s=60)
+        await plant.close()
+
+    with victoria_metrics(folder) as metrics:
+        asyncio.run(story(site_in(folder, 1, influx=metrics.url, mqtt=False), metrics))
+    assert "Nobody is told of alarms" in caplog.text
+
+
 def test_a_secret_that_is_not_there_refuses_the_start(folder: Path) -> None:
     loaded = site_in(folder, 1883, more="username: {file: no-such-file}")
     mqtt = loaded.site.uplink.mqtt
     assert mqtt is not None
     with pytest.raises(Refused):
-        settings_of(mqtt, site="marrowfell", folder=loaded.folder)
+        mqtt_settings(mqtt, site="marrowfell", folder=loaded.folder)
 
 
 def test_stopping_without_a_broker_takes_no_time(folder: Path) -> None:

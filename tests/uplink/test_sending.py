@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.publishers.mqtt import Backoff, MqttPublisher, MqttSettings
+from gateway.publishers.backoff import Backoff
+from gateway.publishers.mqtt import MqttPublisher, MqttSettings
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Outcome, Parcel, Refused
 from gateway.uplink.sending import SET_ASIDE_AFTER, Held, Lanes, Sender, SetAside, Urgency
 from tests.mosquitto import PATIENCE_S, Relay, broker, listener
