@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from simulator.almanac import local_ms
-from simulator.events import EVENTS
+from simulator.events import EVENTS, UNPLAYABLE, too_fast
 from simulator.simulation import Options, Simulation, unbuffered
 
 EXIT_FINE, EXIT_CANNOT_START = 0, 3
@@ -18,7 +18,12 @@ EXIT_FINE, EXIT_CANNOT_START = 0, 3
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m simulator", description="Simulated plant Marrowfell Saddle.")
     parser.add_argument("--event", choices=EVENTS, default="calm", help="what goes wrong, sixty minutes from the start")
-    parser.add_argument("--rate", type=_rate, default=60.0, help="plant seconds a second (default 60)")
+    parser.add_argument(
+        "--rate",
+        type=_rate,
+        default=60.0,
+        help="plant seconds a second (default 60; 20 at most where devices go silent)",
+    )
     parser.add_argument("--seed", type=int, default=1, help="of all noise (default 1)")
     parser.add_argument("--folder", type=Path, default=Path("build/plant"), help="clock page, plant.json, control.sock")
     parser.add_argument("--ports", choices=("fixed", "free"), default="fixed", help="15011 to 15023, or free ones")
@@ -72,6 +77,11 @@ async def _run(options: Options) -> None:
     unbuffered("plant stopped")
 
 
+def _unplayable(options: Options) -> str:
+    event = options.event
+    return f"{event.name} lacks {event.lacks}" if event.name in UNPLAYABLE else too_fast(event, options.rate)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the plant until it is stopped.
 
@@ -79,9 +89,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         argv: the arguments; None takes the process's own.
 
     Returns:
-        exit code: 0 stopped, 3 a port or the folder cannot be had.
+        exit code: 0 stopped, 3 a port or the folder cannot be had, or the event cannot be played so.
     """
     options = _options(_parser().parse_args(argv))
+    if fault := _unplayable(options):
+        sys.stderr.write(f"the plant cannot start: {fault}\n")
+        return EXIT_CANNOT_START
     try:
         with contextlib.suppress(KeyboardInterrupt):
             asyncio.run(_run(options))

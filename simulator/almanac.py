@@ -5,6 +5,7 @@ February 2025. Times are whole milliseconds since 1970 on the local clock.
 """
 
 from datetime import UTC, datetime
+from functools import cache
 
 SECOND_MS = 1_000
 HOUR_MS = 3_600_000
@@ -69,7 +70,12 @@ def local_time_of_utc(at_utc_ms: int) -> datetime:
 
 def day_volume_m3(at_ms: int) -> float:
     """Inflow planned for the day."""
-    day = local_time(at_ms)
+    return _volume_m3(at_ms // DAY_MS)
+
+
+@cache
+def _volume_m3(day_number: int) -> float:
+    day = local_time(day_number * DAY_MS)
     return HOLIDAY_M3 if day.strftime("%Y-%m-%d") in HOLIDAY_DAYS else WEEKDAY_M3[day.weekday()]
 
 

@@ -31,17 +31,17 @@ class Chlorine:
         return self.cells_mg_l[-1]
 
 
-def step(chlorine: Chlorine, *, flow_m3_h: float, reading_mg_l: float, dosed: float, dt_s: float) -> Chlorine:
+def step(chlorine: Chlorine, *, flow_m3_h: float, reading_mg_l: float, dosed_mg_l: float, dt_s: float) -> Chlorine:
     """Dose and cells after a step.
 
     Args:
         chlorine: before.
         flow_m3_h: through the contact tank.
         reading_mg_l: AIT-801 as the dose controller sees it.
-        dosed: share of the dose that really arrives, 0 to 1.
+        dosed_mg_l: dose that really arrives.
         dt_s: length of the step.
     """
-    entry_mg_l = max(0.0, chlorine.dose_mg_l * dosed - DEMAND_MG_L)
+    entry_mg_l = max(0.0, dosed_mg_l - DEMAND_MG_L)
     cells_mg_l = _cells_after(chlorine.cells_mg_l, entry_mg_l=entry_mg_l, flow_m3_h=flow_m3_h, dt_s=dt_s)
     return Chlorine(dose_mg_l=_dose_after(chlorine.dose_mg_l, reading_mg_l, dt_s=dt_s), cells_mg_l=cells_mg_l)
 

@@ -6,11 +6,13 @@
     {"do": "set", "what": "silent", "name": "AN1", "on": true}
     {"do": "stop"}                                        end the run
 
-``set`` takes ``silent``, ``held``, ``blocked``, ``stuck``, ``soaked`` with a
-name; ``forced``, ``loops`` with a name and a ``value`` (null takes it away);
-``mains_lost`` with ``on``; ``feed_m3_h``, ``residual_mg_l`` with a ``value`` or
-null; ``tank_m3``, ``buffer_m3`` with a ``value``; ``restart`` of PC1. A line is
-answered with ``{"ok": true, ...}`` or ``{"ok": false, "error": ...}``.
+``set`` takes the words of ``faults.Faults``: those that are sets (``silent``,
+``lines``, ``stuck`` ...) with a name and ``on``; those that are mappings
+(``forced``, ``loops``, ``slow`` ...) with a name and a ``value``, null takes it
+away; ``mains_lost``, ``gas_locked``, ``link_lost`` with ``on``; the numbers
+(``feed_m3_h``, ``purity_percent`` ...) with a ``value`` or null. Besides them
+``tank_m3``, ``buffer_m3`` with a ``value``, ``restart`` of PC1 and ``reset`` on
+it. A line is answered with ``{"ok": true, ...}`` or ``{"ok": false, "error": ...}``.
 """
 
 import asyncio
@@ -19,20 +21,28 @@ import stat
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, get_args
 
-from simulator.devices import DEVICES
+from gateway.configuration.schema import ByteOrder
+from simulator.devices import DEVICES, LINES
 from simulator.events import EVENTS
 from simulator.faults import Faults
 from simulator.plant import Plant, truth, with_levels
 
 LINE_LIMIT_BYTES = 65_536
 HUNG_UP_WITHIN_S = 2.0
-SETS = frozenset({"silent", "held", "blocked", "stuck", "soaked"})
-MAPPINGS = frozenset({"forced", "loops"})
-NUMBERS = frozenset({"feed_m3_h", "residual_mg_l"})
+SETS = frozenset({"silent", "lines", "held", "calibrating", "blocked", "stuck", "soaked", "clogged", "manual"})
+MAPPINGS = frozenset({"forced", "offsets", "loops", "slow"})
+ORDERS = frozenset({"byte_orders"})
+FLAGS = frozenset({"mains_lost", "gas_locked", "link_lost"})
+NUMBERS = frozenset({"feed_m3_h", "residual_mg_l", "purity_percent"})
+NAMES = {
+    **dict.fromkeys(("silent", "held", "calibrating", "manual", "slow", "byte_orders"), tuple(DEVICES)),
+    "lines": LINES,
+}
+"""What may be named, where that is known."""
 LEVELS = {"tank_m3": "tank_m3", "buffer_m3": "eq_m3"}
-KNOWN = sorted({*SETS, *MAPPINGS, *NUMBERS, *LEVELS, "mains_lost", "restart"})
+KNOWN = sorted({*SETS, *MAPPINGS, *ORDERS, *FLAGS, *NUMBERS, *LEVELS, "network_ahead_s", "restart", "reset"})
 
 
 class BadOrder(Exception):  # noqa: N818 - named for what is the case
@@ -155,6 +165,8 @@ def _set(order: Mapping[str, Any], plant: Plant) -> None:
         raise BadOrder(f"cannot set {what!r}; {', '.join(KNOWN)} are known")
     if what == "restart":
         plant.restart_controller()
+    elif what == "reset":
+        plant.reset_controller()
     elif what in LEVELS:
         plant.state = with_levels(plant, **{LEVELS[what]: float(order["value"])})
     else:
@@ -167,21 +179,35 @@ def changed(faults: Faults, order: Mapping[str, Any]) -> Faults:
     Raises:
         BadOrder: a device or key that does not exist, or a name that is missing.
     """
-    what = str(order["what"])
-    if what == "mains_lost":
-        return replace(faults, mains_lost=bool(order.get("on", True)))
+    what, value = str(order["what"]), order.get("value")
+    if what in FLAGS:
+        return _replaced(faults, what, bool(order.get("on", True)))
+    if what == "network_ahead_s":
+        return replace(faults, network_ahead_s=float(value or 0))
     if what in NUMBERS:
-        value = order.get("value")
         return _replaced(faults, what, None if value is None else float(value))
-    name = order.get("name")
-    if not isinstance(name, str) or (what in ("silent", "held") and name not in DEVICES):
-        raise BadOrder(f"{what} needs a name, got {name!r}; devices are {', '.join(DEVICES)}")
+    name = _name(what, order.get("name"))
     if what in SETS:
         before: frozenset[str] = getattr(faults, what)
         return _replaced(faults, what, before | {name} if order.get("on", True) else before - {name})
-    others = {tag: value for tag, value in getattr(faults, what).items() if tag != name}
-    value = order.get("value")
-    return _replaced(faults, what, others if value is None else {**others, name: float(value)})
+    others = {key: one for key, one in getattr(faults, what).items() if key != name}
+    return _replaced(faults, what, others if value is None else {**others, name: _value(what, value)})
+
+
+def _name(what: str, name: Any) -> str:
+    known = NAMES.get(what)
+    if not isinstance(name, str) or (known is not None and name not in known):
+        kind = "lines" if known == LINES else "devices"
+        raise BadOrder(f"{what} needs a name, got {name!r}; {kind} are {', '.join(known or DEVICES)}")
+    return name
+
+
+def _value(what: str, value: Any) -> float | str:
+    if what not in ORDERS:
+        return float(value)
+    if value not in get_args(ByteOrder):
+        raise BadOrder(f"{what} cannot be {value!r}; {', '.join(get_args(ByteOrder))} are known")
+    return str(value)
 
 
 def _replaced(faults: Faults, key: str, value: Any) -> Faults:

@@ -1,20 +1,23 @@
 """PC1, the process controller: valves, pumps and what it does by itself (scenario sections 6 and 7). Pure.
 
 Decides XV-901, XV-955, P-201 and P-951 from the four registers the gateway
-writes, from mains, and from whether the gateway's heartbeat still moves. It
-judges no water: the reasons to divert are the gateway's. Ozone room and sump
-alarms (I-14, I-15) find their inputs and cause bits here.
+writes, from mains, and from whether the gateway's heartbeat still moves. Ozone
+in the room air switches the ozone skid off until somebody resets it (I-14), a
+sump that stands high switches the lag pump on (I-15). It judges no water: the
+reasons to divert are the gateway's.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from simulator.almanac import SECOND_MS, local_time
+from simulator.wide_records import renewed
 
 PERMITTED, STOP, RESUME = 42405, 13107, 42405
 GW_HB, GW_PERMIT, GW_FEED, GW_DELIV = 320, 321, 322, 323
 FIRST_WRITABLE, WRITABLE = GW_HB, 4
 
-CAUSE_PERMISSION, CAUSE_HEARTBEAT, CAUSE_MAINS, CAUSE_STOP = 1 << 0, 1 << 1, 1 << 2, 1 << 7
+CAUSE_PERMISSION, CAUSE_HEARTBEAT, CAUSE_MAINS = 1 << 0, 1 << 1, 1 << 2
+CAUSE_OZONE_ROOM, CAUSE_SUMP, CAUSE_STOP = 1 << 3, 1 << 4, 1 << 7
 OFF, STARTING, PRODUCE, DIVERT, LOCKED, MAINTENANCE = range(6)
 
 HEARTBEAT_LOST_MS = 15_000
@@ -27,6 +30,9 @@ XV_901_STROKE_MS = 12_000
 XV_955_STROKE_MS = 15_000
 STROKES_MS = {XV_901: XV_901_STROKE_MS, XV_955: XV_955_STROKE_MS}
 FALLBACK_FEED_M3_H = 1.0
+OZONE_PPM, OZONE_MS = 0.1, 300_000
+OZONE_HIGH_PPM, OZONE_HIGH_MS = 0.3, 30_000
+SUMP_HIGH_M, SUMP_HIGH_MS, SUMP_BACK_M = 1.50, 30_000, 1.20
 HEARTBEAT_ROLLS = 0x10000
 
 
@@ -42,6 +48,8 @@ class Inputs:
         mains: power; without it pumps stand, and after 2 s the solenoids drop.
         feed_m3_h: the feed set point by the buffer's level; ``buffer_seen`` is False when LIT-151 is lost.
         held_feed_m3_h: set point held by an event; None leaves it to the level.
+        ozone_ppm: AIT-609, ozone in the room air.
+        sump_m: LIT-101; sump_float: the high float has lifted.
         stuck: valves that do not move whatever their solenoid says.
         filter_modes: of F-501 and F-502, shown on.
     """
@@ -50,11 +58,14 @@ class Inputs:
     feed_m3_h: float = FALLBACK_FEED_M3_H
     buffer_seen: bool = True
     held_feed_m3_h: float | None = None
+    ozone_ppm: float = 0.0
+    sump_m: float = 0.0
+    sump_float: bool = False
     stuck: frozenset[str] = frozenset()
     filter_modes: tuple[int, int] = (0, 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Controller:
     """PC1 and the valves it moves.
 
@@ -70,6 +81,9 @@ class Controller:
         supply_travel_ms: likewise XV-955 from closed.
         feed_runs, pump_runs: P-201 and P-951; feed_stop_ms: since when P-201 shall stand, None while it runs.
         setpoint_m3_h: FSP-201.
+        ozone_since_ms, ozone_high_since_ms: since when there has been ozone in the room air, and much of it.
+        ozone_off: latched by that (I-14); kept through a restart.
+        sump_since_ms: since when the sump has stood high; sump_high: for long enough, until it is down again (I-15).
     """
 
     started_ms: int
@@ -90,6 +104,11 @@ class Controller:
     pump_runs: bool = True
     setpoint_m3_h: float = FALLBACK_FEED_M3_H
     filter_modes: tuple[int, int] = (0, 0)
+    ozone_since_ms: int | None = None
+    ozone_high_since_ms: int | None = None
+    ozone_off: bool = False
+    sump_since_ms: int | None = None
+    sump_high: bool = False
 
     @property
     def permitted(self) -> bool:
@@ -133,6 +152,8 @@ class Controller:
             CAUSE_PERMISSION * (not self.permitted)
             | CAUSE_HEARTBEAT * self.heartbeat_lost
             | CAUSE_MAINS * self.mains_dropped
+            | CAUSE_OZONE_ROOM * self.ozone_off
+            | CAUSE_SUMP * self.sump_high
             | CAUSE_STOP * (self.feed_stopped or self.supply_stopped)
         )
 
@@ -153,7 +174,7 @@ def started(at_ms: int) -> Controller:
 
 def restarted(before: Controller, at_ms: int) -> Controller:
     """PC1 after a restart: registers zero, solenoids as at a start; stop latches and positions stay as they are."""
-    return replace(
+    return renewed(
         started(at_ms),
         feed_stopped=before.feed_stopped,
         supply_stopped=before.supply_stopped,
@@ -163,7 +184,13 @@ def restarted(before: Controller, at_ms: int) -> Controller:
         feed_runs=not before.feed_stopped,
         feed_stop_ms=at_ms if before.feed_stopped else None,
         setpoint_m3_h=before.setpoint_m3_h,
+        ozone_off=before.ozone_off,
     )
+
+
+def reset(before: Controller) -> Controller:
+    """Somebody presses the reset button on PC1: the ozone skid may run again."""
+    return renewed(before, ozone_off=False)
 
 
 def written(before: Controller, *, address: int, values: tuple[int, ...], at_ms: int) -> Controller:
@@ -184,20 +211,20 @@ def written(before: Controller, *, address: int, values: tuple[int, ...], at_ms:
     now = list(before.registers)
     now[first : first + len(values)] = values
     heard = _heard(before, at_ms) if now[0] != before.registers[0] else before
-    return _latched(replace(heard, registers=(now[0], now[1], now[2], now[3])))
+    return _latched(renewed(heard, registers=(now[0], now[1], now[2], now[3])))
 
 
 def _heard(before: Controller, at_ms: int) -> Controller:
     """The heartbeat moved; after a gap the count of good time starts again."""
     gap = at_ms - before.beat_ms > HEARTBEAT_LOST_MS or before.good_since_ms is None
-    return replace(before, beat_ms=at_ms, good_since_ms=at_ms if gap else before.good_since_ms)
+    return renewed(before, beat_ms=at_ms, good_since_ms=at_ms if gap else before.good_since_ms)
 
 
 def _latched(after: Controller) -> Controller:
     """Judged at a write only: the stop code latches; 42405 lets go, but not without a live heartbeat."""
     _, _, feed, supply = after.registers
     live = not after.heartbeat_lost
-    return replace(
+    return renewed(
         after,
         feed_stopped=feed == STOP or (after.feed_stopped and not (feed == RESUME and live)),
         supply_stopped=supply == STOP or (after.supply_stopped and not (supply == RESUME and live)),
@@ -213,7 +240,7 @@ def step(before: Controller, inputs: Inputs, *, at_ms: int) -> Controller:
         at_ms: plant time now; half a second later at most, so that strokes come out right.
     """
     dt_ms = at_ms - before.now_ms
-    moved = replace(
+    moved = renewed(
         before,
         now_ms=at_ms,
         product_travel_ms=_travel(
@@ -223,8 +250,11 @@ def step(before: Controller, inputs: Inputs, *, at_ms: int) -> Controller:
         mains_lost_ms=_since(before.mains_lost_ms, not inputs.mains, at_ms),
         filter_modes=inputs.filter_modes,
         setpoint_m3_h=_setpoint(inputs),
+        ozone_since_ms=_since(before.ozone_since_ms, inputs.ozone_ppm > OZONE_PPM, at_ms),
+        ozone_high_since_ms=_since(before.ozone_high_since_ms, inputs.ozone_ppm > OZONE_HIGH_PPM, at_ms),
+        sump_since_ms=_since(before.sump_since_ms, inputs.sump_m > SUMP_HIGH_M, at_ms),
     )
-    return _commanded(_watched(moved), inputs)
+    return _commanded(_guarded(_watched(moved), inputs), inputs)
 
 
 def _travel(before_ms: int, by_ms: int, valve: str, inputs: Inputs) -> int:
@@ -247,9 +277,26 @@ def _setpoint(inputs: Inputs) -> float:
 def _watched(now: Controller) -> Controller:
     """I-11: lost after 15 s without a change, good again after 60 s of changes without a gap."""
     if now.now_ms - now.beat_ms >= HEARTBEAT_LOST_MS:
-        return replace(now, heartbeat_lost=True, good_since_ms=None)
+        return renewed(now, heartbeat_lost=True, good_since_ms=None)
     good = now.good_since_ms is not None and now.now_ms - now.good_since_ms >= HEARTBEAT_GOOD_MS
-    return replace(now, heartbeat_lost=False) if now.heartbeat_lost and good else now
+    return renewed(now, heartbeat_lost=False) if now.heartbeat_lost and good else now
+
+
+def _guarded(now: Controller, inputs: Inputs) -> Controller:
+    """I-14 and I-15: the ozone skid off and latched, the lag pump on until the sump is down."""
+    ozone = _lasted(now.ozone_since_ms, OZONE_MS, now.now_ms) or _lasted(
+        now.ozone_high_since_ms, OZONE_HIGH_MS, now.now_ms
+    )
+    high = inputs.sump_float or _lasted(now.sump_since_ms, SUMP_HIGH_MS, now.now_ms)
+    return renewed(
+        now,
+        ozone_off=now.ozone_off or ozone,
+        sump_high=high or (now.sump_high and inputs.sump_m > SUMP_BACK_M),
+    )
+
+
+def _lasted(since_ms: int | None, for_ms: int, now_ms: int) -> bool:
+    return since_ms is not None and now_ms - since_ms >= for_ms
 
 
 def _commanded(now: Controller, inputs: Inputs) -> Controller:
@@ -257,7 +304,7 @@ def _commanded(now: Controller, inputs: Inputs) -> Controller:
     feed_stop_ms = _since(now.feed_stop_ms, now.feed_stopped, now.now_ms)
     coasting = feed_stop_ms is not None and now.now_ms - feed_stop_ms < PUMP_STOP_MS
     supply_solenoid = not now.supply_stopped and not now.mains_dropped
-    return replace(
+    return renewed(
         now,
         product_solenoid=now.permitted and not now.heartbeat_lost and not now.mains_dropped,
         supply_solenoid=supply_solenoid,

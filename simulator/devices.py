@@ -1,30 +1,26 @@
-"""The plant seen through the registers of its devices (scenario section 6). Pure.
+"""Where every tag of the 17 devices lies: their register maps (scenario section 6). Tables, and nothing else.
 
-Tables first: which tag lies where, in which type and byte order. Then one
-function a device that puts the values in. Decides nothing about the plant and
-knows no socket.
+A device map says which tag lies where, in which type and byte order, and what
+the device puts up with. What the registers hold is decided in
+``device_values``.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from gateway.drivers.modbus.codec import Encoding, encode
-from simulator import controller as pc1
-from simulator.controller import Controller
-from simulator.faults import Faults
-from simulator.instruments import Panel
-from simulator.process import State
+from gateway.drivers.modbus.codec import Encoding
 
 COILS, DISCRETE_INPUTS, HOLDING_REGISTERS, INPUT_REGISTERS = 1, 2, 3, 4  # by the function that reads them
 
-HOLD_BIT, OVER_RANGE_BIT, LOW_FLOW_BIT = 1 << 0, 1 << 3, 1 << 4
-AN1_TEST_CONSTANT = 12345.678
-AN1_SPAN_NTU = 20.0
 COUNTS_AT_4_MA, COUNTS_AT_20_MA = 6400, 32000
 
-F32 = Encoding("float32", "CDAB")
 U16 = Encoding("uint16")
 I16 = Encoding("int16")
+U32_ABCD, U32_CDAB, U32_DCBA = Encoding("uint32"), Encoding("uint32", "CDAB"), Encoding("uint32", "DCBA")
+I32 = Encoding("int32")
+U64 = Encoding("uint64")
+F32_ABCD, F32_CDAB = Encoding("float32"), Encoding("float32", "CDAB")
+F32_BADC, F32_DCBA = Encoding("float32", "BADC"), Encoding("float32", "DCBA")
 BCD = Encoding("bcd48")
 
 
@@ -69,7 +65,8 @@ class DeviceMap:
     """One device's registers.
 
     Args:
-        name: of the device; unit_id: behind its connection.
+        name: of the device; unit_id: behind its line.
+        line: serial line or network connection it is reached by.
         points: where its tags lie.
         extents: for each table the first address and the number that exist; what no tag uses reads 0.
         longest_read: registers in one request, beyond which it answers exception 02.
@@ -77,6 +74,7 @@ class DeviceMap:
     """
 
     name: str
+    line: str
     unit_id: int
     points: tuple[Point, ...]
     extents: Mapping[int, tuple[int, int]]
@@ -90,21 +88,23 @@ def _loop(tag: str, address: int, lowest: float, highest: float) -> Point:
 
 AN1 = DeviceMap(
     name="AN1",
+    line="COM1",
     unit_id=11,
     extents={HOLDING_REGISTERS: (0, 100)},
     points=(
-        Point("AIT-501", HOLDING_REGISTERS, 10, F32),
-        Point("AIT-511", HOLDING_REGISTERS, 12, F32),
-        Point("AIT-512", HOLDING_REGISTERS, 14, F32),
-        Point("AIT-510", HOLDING_REGISTERS, 16, F32),
-        Point("FIT-510S", HOLDING_REGISTERS, 18, F32),
+        Point("AIT-501", HOLDING_REGISTERS, 10, F32_CDAB),
+        Point("AIT-511", HOLDING_REGISTERS, 12, F32_CDAB),
+        Point("AIT-512", HOLDING_REGISTERS, 14, F32_CDAB),
+        Point("AIT-510", HOLDING_REGISTERS, 16, F32_CDAB),
+        Point("FIT-510S", HOLDING_REGISTERS, 18, F32_CDAB),
         Point("AN1-STS", HOLDING_REGISTERS, 20),
         Point("AN1-AGE", HOLDING_REGISTERS, 21),
-        Point("AN1-TST", HOLDING_REGISTERS, 90, F32),
+        Point("AN1-TST", HOLDING_REGISTERS, 90, F32_CDAB),
     ),
 )
 AN2 = DeviceMap(
     name="AN2",
+    line="COM1",
     unit_id=12,
     extents={INPUT_REGISTERS: (0, 7)},
     points=(
@@ -117,8 +117,131 @@ AN2 = DeviceMap(
         Point("LI-802R", INPUT_REGISTERS, 6),
     ),
 )
+AN3 = DeviceMap(
+    name="AN3",
+    line="COM1",
+    unit_id=13,
+    extents={HOLDING_REGISTERS: (100, 2)},
+    points=(
+        Point("AIT-701", HOLDING_REGISTERS, 100, U16, scale=0.1),
+        Point("AN3-STS", HOLDING_REGISTERS, 101),
+    ),
+)
+UV1 = DeviceMap(
+    name="UV1",
+    line="UV1",
+    unit_id=1,
+    extents={HOLDING_REGISTERS: (200, 10)},
+    points=(
+        Point("AIT-702", HOLDING_REGISTERS, 200, F32_ABCD),
+        Point("JI-701", HOLDING_REGISTERS, 202, F32_ABCD),
+        Point("AI-703", HOLDING_REGISTERS, 204, F32_ABCD),
+        Point("KQI-701", HOLDING_REGISTERS, 206, U32_ABCD),
+        Point("UV1-STS", HOLDING_REGISTERS, 208),
+        Point("UV1-STARTS", HOLDING_REGISTERS, 209),
+    ),
+)
+OZ1 = DeviceMap(
+    name="OZ1",
+    line="OZ1",
+    unit_id=31,
+    extents={HOLDING_REGISTERS: (0, 11), DISCRETE_INPUTS: (0, 1)},
+    points=(
+        Point("AIT-601", HOLDING_REGISTERS, 0, U16, scale=0.1),
+        Point("FIT-601", HOLDING_REGISTERS, 1, U16, scale=0.01),
+        Point("AO-602", HOLDING_REGISTERS, 2, U16, scale=0.1),
+        Point("JI-603", HOLDING_REGISTERS, 3),
+        Point("TIT-604", HOLDING_REGISTERS, 4, I16, scale=0.1),
+        Point("AIT-605", HOLDING_REGISTERS, 5, U16, scale=0.001),
+        Point("OZ1-HRS", HOLDING_REGISTERS, 8, U32_CDAB),
+        Point("OZ1-FLT", HOLDING_REGISTERS, 10),
+        Point("OZ1-RUN", DISCRETE_INPUTS, 0),
+    ),
+)
+GP1 = DeviceMap(
+    name="GP1",
+    line="COM2",
+    unit_id=21,
+    extents={HOLDING_REGISTERS: (0, 10)},
+    points=(
+        Point("GP1-STATE", HOLDING_REGISTERS, 0),
+        Point("IIT-101A", HOLDING_REGISTERS, 1, U16, scale=0.1),
+        Point("IIT-101B", HOLDING_REGISTERS, 2, U16, scale=0.1),
+        Point("GP1-FLT", HOLDING_REGISTERS, 3),
+        Point("GP1-STA", HOLDING_REGISTERS, 4, U32_ABCD),
+        Point("GP1-STB", HOLDING_REGISTERS, 6, U32_ABCD),
+        Point("GP1-RUNA", HOLDING_REGISTERS, 8, U32_ABCD),
+    ),
+)
+VF1 = DeviceMap(
+    name="VF1",
+    line="COM2",
+    unit_id=22,
+    extents={HOLDING_REGISTERS: (8448, 4)},
+    points=(
+        Point("SI-201", HOLDING_REGISTERS, 8448, U16, scale=0.01),
+        Point("IIT-201", HOLDING_REGISTERS, 8449, U16, scale=0.01),
+        Point("VF1-STS", HOLDING_REGISTERS, 8450),
+        Point("VF1-FLT", HOLDING_REGISTERS, 8451),
+    ),
+)
+BL1 = DeviceMap(
+    name="BL1",
+    line="COM2",
+    unit_id=24,
+    extents={HOLDING_REGISTERS: (0, 3)},
+    points=(
+        Point("IIT-301", HOLDING_REGISTERS, 0, U16, scale=0.1),
+        Point("IIT-302", HOLDING_REGISTERS, 1, U16, scale=0.1),
+        Point("PIT-303", HOLDING_REGISTERS, 2, I16, scale=0.1),
+    ),
+)
+DP1 = DeviceMap(
+    name="DP1",
+    line="COM2",
+    unit_id=23,
+    extents={HOLDING_REGISTERS: (0, 7)},
+    points=(
+        Point("FSP-801", HOLDING_REGISTERS, 0, F32_DCBA),
+        Point("FI-801", HOLDING_REGISTERS, 2, F32_DCBA),
+        Point("FQ-801", HOLDING_REGISTERS, 4, U32_DCBA),
+        Point("DP1-STS", HOLDING_REGISTERS, 6),
+    ),
+)
+
+
+def _flow_meter(name: str, unit_id: int, number: str) -> DeviceMap:
+    """One of five alike: flow, and a total in litres in four registers."""
+    return DeviceMap(
+        name=name,
+        line="COM2",
+        unit_id=unit_id,
+        extents={HOLDING_REGISTERS: (0, 8)},
+        points=(
+            Point(f"FIT-{number}", HOLDING_REGISTERS, 0, F32_BADC),
+            Point(f"FQI-{number}", HOLDING_REGISTERS, 4, U64, scale=0.001),
+        ),
+    )
+
+
+FM1, FM2, FM3 = _flow_meter("FM1", 41, "201"), _flow_meter("FM2", 42, "701"), _flow_meter("FM3", 43, "905")
+FM4, FM5 = _flow_meter("FM4", 44, "951"), _flow_meter("FM5", 45, "960")
+PW1 = DeviceMap(
+    name="PW1",
+    line="COM2",
+    unit_id=51,
+    extents={HOLDING_REGISTERS: (0, 22)},
+    points=(
+        Point("EIT-901", HOLDING_REGISTERS, 0, I32, scale=0.001),
+        Point("JIT-901", HOLDING_REGISTERS, 4, I32, scale=0.001),
+        Point("EQI-901", HOLDING_REGISTERS, 6, U32_ABCD, scale=0.1),
+        Point("UPS-SOC", HOLDING_REGISTERS, 20),
+        Point("UPS-MIN", HOLDING_REGISTERS, 21),
+    ),
+)
 RI1 = DeviceMap(
     name="RI1",
+    line="RI1",
     unit_id=7,
     extents={INPUT_REGISTERS: (0, 12), DISCRETE_INPUTS: (0, 10)},
     points=(
@@ -148,6 +271,7 @@ RI1 = DeviceMap(
 )
 PC1 = DeviceMap(
     name="PC1",
+    line="PC1",
     unit_id=1,
     extents={HOLDING_REGISTERS: (300, 24), COILS: (0, 3)},
     longest_read=64,
@@ -169,110 +293,14 @@ PC1 = DeviceMap(
         Point("P951-RUN", COILS, 2),
     ),
 )
-DEVICES = {one.name: one for one in (AN1, AN2, RI1, PC1)}
+DEVICES = {
+    one.name: one for one in (AN1, AN2, AN3, UV1, OZ1, GP1, VF1, BL1, DP1, FM1, FM2, FM3, FM4, FM5, RI1, PC1, PW1)
+}
+LINES = tuple(dict.fromkeys(one.line for one in DEVICES.values()))
+ON_UPS = frozenset({"AN1", "AN2", "AN3", "RI1", "PC1", "PW1"})
+"""What goes on when the mains are lost (event E09); everything else falls silent."""
 
 
-def true_values(state: State) -> dict[str, float]:
-    """What each instrument would show of this water if it were perfect, by tag."""
-    first, second = state.filters
-    return {
-        "AIT-501": state.influent_ntu,
-        "AIT-511": first.effluent_ntu,
-        "AIT-512": second.effluent_ntu,
-        "AIT-510": state.tap.turbidity_ntu,
-        "FIT-510S": 250.0,
-        "AIT-801": state.chlorine.outlet_mg_l,
-        "AIT-951": state.tank.residual_mg_l,
-        "TIT-801": 10.0,
-        "AIT-802": 7.05,
-        "FIT-801S": 30.0,
-        "LIT-101": state.sump.level_m,
-        "LIT-151": state.buffers.eq_m3 / 55 * 100,
-        "LIT-161": state.buffers.eht_m3 / 40 * 100,
-        "LIT-901": state.tank.share * 100,
-        "PDIT-501": first.pressure_bar,
-        "PDIT-502": second.pressure_bar,
-        "AIT-301": 2.4,
-        "LIT-810": 62.0,
-        "AIT-609": 0.01,
-        "PIT-951": 4.2,
-        "TIT-001": 14.0,
-        "LIT-410": 71.0,
-    }
-
-
-def image(device: DeviceMap, *, state: State, panel: Panel, controller: Controller, faults: Faults) -> Image:
-    """The registers of one device.
-
-    Args:
-        device: which.
-        state: the water.
-        panel: the instruments.
-        controller: PC1.
-        faults: what is wrong.
-    """
-    values = _SOURCES[device.name](state, panel, controller, faults)
-    tables: dict[int, dict[int, int]] = {
-        table: dict.fromkeys(range(first, first + count), 0) for table, (first, count) in device.extents.items()
-    }
-    for point in device.points:
-        counts = faults.loops.get(point.tag)
-        raw = point.raw(values[point.tag]) if counts is None else counts
-        for at, word in enumerate(encode(raw, point.encoding)):
-            tables[point.table][point.address + at] = word
-    return Image(tables)
-
-
-def _an1(_state: State, panel: Panel, _controller: Controller, faults: Faults) -> Mapping[str, float]:
-    shown = {tag: panel.reading(tag) for tag in ("AIT-501", "AIT-511", "AIT-512", "AIT-510", "FIT-510S")}
-    status = (
-        HOLD_BIT * ("AN1" in faults.held)
-        | OVER_RANGE_BIT * (shown["AIT-510"] >= AN1_SPAN_NTU)
-        | LOW_FLOW_BIT * (not panel.flow_switch_on)  # the same paddle contact is wired to AN1
-    )
-    return {**shown, "AN1-STS": status, "AN1-AGE": 41, "AN1-TST": AN1_TEST_CONSTANT}
-
-
-def _an2(_state: State, panel: Panel, _controller: Controller, faults: Faults) -> Mapping[str, float]:
-    shown = {tag: panel.reading(tag) for tag in ("AIT-801", "TIT-801", "AIT-802", "AIT-951", "FIT-801S")}
-    return {**shown, "AN2-STS": HOLD_BIT * ("AN2" in faults.held), "LI-802R": 74}
-
-
-def _ri1(state: State, panel: Panel, controller: Controller, faults: Faults) -> Mapping[str, float]:
-    loops = {point.tag: panel.reading(point.tag) for point in RI1.points if point.table == INPUT_REGISTERS}
-    return {
-        **loops,
-        "ZSO-901": controller.proven_product,
-        "ZSC-901": controller.proven_divert,
-        "ZSC-955": controller.supply_proven_closed,
-        "FSL-510": panel.flow_switch_on,
-        "FSL-801": state.tap.flow_m3_h > 0 and not faults.mains_lost,
-        "LSHH-161": state.buffers.eht_m3 > 0.95 * 40,
-        "PWR-OK": not faults.mains_lost,
-        "DOOR-1": 0,
-        "ESTOP-1": 1,
-        "LEAK-1": 0,
-    }
-
-
-def _pc1(state: State, _panel: Panel, controller: Controller, _faults: Faults) -> Mapping[str, float]:
-    beat, permit, feed, supply = controller.registers
-    return {
-        "PC1-STATE": controller.shown_state,
-        "PC1-CAUSE": controller.cause,
-        "F501-STATE": controller.filter_modes[0],
-        "F502-STATE": controller.filter_modes[1],
-        "FSP-201": controller.setpoint_m3_h,
-        "PC1-CLK": pc1.clock_digits(controller.now_ms),
-        "PC1-HB": pc1.heartbeat(controller),
-        "GW-HB": beat,
-        "GW-PERMIT": permit,
-        "GW-FEED": feed,
-        "GW-DELIV": supply,
-        "XV901-CMD": controller.product_solenoid,
-        "XV955-CMD": controller.supply_solenoid,
-        "P951-RUN": controller.pump_runs and state.tank.volume_m3 > 0,
-    }
-
-
-_SOURCES = {"AN1": _an1, "AN2": _an2, "RI1": _ri1, "PC1": _pc1}
+def behind(line: str) -> tuple[DeviceMap, ...]:
+    """The devices of a line."""
+    return tuple(one for one in DEVICES.values() if one.line == line)

@@ -7,9 +7,10 @@ decided here; what that does further on is not.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from simulator.almanac import DAY_MS, HOUR_MS
+from simulator.wide_records import renewed
 
 PASSING = 0.22  # share of the influent turbidity that passes a ripe filter
 RIPENING_NTU, RIPENING_M3 = 4.0, 0.25
@@ -26,7 +27,7 @@ WASH_HOURS = {"F-501": 3, "F-502": 4}
 SERVICE, BACKWASH, TO_WASTE, OFF = 0, 1, 2, 3  # as PC1 shows them
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Filter:
     """One filter.
 
@@ -87,13 +88,13 @@ def step(
         soaked: event E01 has struck this filter.
     """
     begun = _strike(one) if soaked and not one.soaked else one
-    due = replace(begun, wash_due=begun.wash_due or _wash_hour_passed(one.name, at_ms=at_ms, dt_s=dt_s))
+    due = renewed(begun, wash_due=True) if _wash_hour_passed(one.name, at_ms=at_ms, dt_s=dt_s) else begun
     return _run(_turn(due, other), dt_s=dt_s, flow_m3_h=flow_m3_h, influent_ntu=influent_ntu)
 
 
 def _strike(one: Filter) -> Filter:
     """Media soak: ripening starts again at six times its height, and to waste is where the water should go."""
-    return replace(one, soaked=True, volume_m3=0.0, mode=TO_WASTE, mode_s=0.0, clear_s=0.0)
+    return renewed(one, soaked=True, volume_m3=0.0, mode=TO_WASTE, mode_s=0.0, clear_s=0.0)
 
 
 def _wash_hour_passed(name: str, *, at_ms: int, dt_s: float) -> bool:
@@ -105,33 +106,30 @@ def _turn(one: Filter, other: Filter) -> Filter:
     """Change of mode, if it is time."""
     wants_wash = one.wash_due or one.pressure_bar > WASH_BAR
     if one.mode == SERVICE and wants_wash and other.mode == SERVICE:
-        return replace(one, mode=BACKWASH, mode_s=0.0, wash_due=False)
+        return renewed(one, mode=BACKWASH, mode_s=0.0, wash_due=False)
     if one.mode == BACKWASH and one.mode_s >= WASH_S:
-        return replace(one, mode=TO_WASTE, mode_s=0.0, clear_s=0.0, volume_m3=0.0, load=0.0, soaked=False)
+        return renewed(one, mode=TO_WASTE, mode_s=0.0, clear_s=0.0, volume_m3=0.0, load=0.0, soaked=False)
     if one.mode == TO_WASTE and one.volume_m3 > WASTE_M3 and one.clear_s >= WASTE_CLEAR_S:
-        return replace(one, mode=SERVICE, mode_s=0.0)
+        return renewed(one, mode=SERVICE, mode_s=0.0)
     return one
 
 
 def _run(one: Filter, *, dt_s: float, flow_m3_h: float, influent_ntu: float) -> Filter:
     if not one.takes_feed:
-        return replace(one, mode_s=one.mode_s + dt_s, pressure_bar=0.0)
+        return renewed(one, mode_s=one.mode_s + dt_s, pressure_bar=0.0)
     passed_m3 = flow_m3_h * dt_s / 3600
     volume_m3 = one.volume_m3 + passed_m3
     pressure_bar = BAR_PER_M3_H * flow_m3_h + BAR_PER_LOAD * one.load
     effluent_ntu = PASSING * influent_ntu + _ripening_ntu(one, volume_m3) + _breakthrough_ntu(pressure_bar)
     clear = one.mode == TO_WASTE and effluent_ntu < WASTE_NTU
-    return Filter(
-        name=one.name,
-        mode=one.mode,
+    return renewed(
+        one,
         volume_m3=volume_m3,
         load=one.load + LOAD_PER_NTU * passed_m3 * max(0.0, influent_ntu - effluent_ntu),
         effluent_ntu=effluent_ntu,
         pressure_bar=pressure_bar,
-        wash_due=one.wash_due,
         mode_s=one.mode_s + dt_s,
         clear_s=one.clear_s + dt_s if clear else 0.0,
-        soaked=one.soaked,
     )
 
 

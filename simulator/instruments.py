@@ -9,6 +9,8 @@ import math
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import NamedTuple
 
 from simulator.faults import Faults
 from simulator.noise import wander
@@ -50,17 +52,47 @@ def _percent(tag: str, sd: float = 0.2) -> Instrument:
     return Instrument(tag=tag, sd=sd, time_constant_s=10)
 
 
+def _share(tag: str, sd: float = 0.01, *, time_constant_s: float = 10, highest: float = 1e9) -> Instrument:
+    """Noise in proportion to the reading: nothing stays nothing."""
+    return Instrument(tag=tag, sd=sd, time_constant_s=time_constant_s, relative=True, lowest=0.0, highest=highest)
+
+
 INSTRUMENTS = (
     _turbidity("AIT-501", 40, sd=0.15, time_constant_s=300),
     _turbidity("AIT-511", 20),
     _turbidity("AIT-512", 20),
     _turbidity("AIT-510", 20),
-    Instrument(tag="FIT-510S", sd=0.01, time_constant_s=10, relative=True, lowest=0.0, highest=500),
+    _share("FIT-510S", highest=500),
     Instrument(tag="AIT-801", sd=0.04, time_constant_s=180, line_s=40, t90_s=90, lowest=0.0, highest=15),
     Instrument(tag="AIT-951", sd=0.03, time_constant_s=180, line_s=40, t90_s=90, lowest=0.0, highest=15),
     Instrument(tag="TIT-801", sd=0.05, time_constant_s=600),
     Instrument(tag="AIT-802", sd=0.03, time_constant_s=600),
-    Instrument(tag="FIT-801S", sd=0.01, time_constant_s=10, relative=True, lowest=0.0),
+    _share("FIT-801S"),
+    Instrument(tag="AIT-701", sd=0.15, time_constant_s=120, line_s=30, t90_s=20, lowest=0.0, highest=100),
+    Instrument(tag="AIT-702", sd=0.6, time_constant_s=60, lowest=0.0),
+    _share("JI-701", 0.002),
+    _share("AI-703"),
+    Instrument(tag="AIT-601", sd=0.1, time_constant_s=120, lowest=0.0, highest=100),
+    _share("FIT-601"),
+    _share("AO-602"),
+    _share("JI-603"),
+    Instrument(tag="TIT-604", sd=0.2, time_constant_s=600),
+    Instrument(tag="AIT-605", sd=0.005, time_constant_s=120, lowest=0.0),
+    _share("IIT-101A", 0.2 / 7.2),
+    _share("IIT-101B", 0.2 / 7.2),
+    _share("SI-201", 0.002),
+    _share("IIT-201"),
+    _share("IIT-301"),
+    _share("IIT-302"),
+    Instrument(tag="PIT-303", sd=0.1, time_constant_s=10),
+    _share("FI-801"),
+    _share("FIT-201"),
+    _share("FIT-701"),
+    _share("FIT-905"),
+    _share("FIT-951"),
+    _share("FIT-960"),
+    Instrument(tag="EIT-901", sd=1.0, time_constant_s=60, lowest=0.0),
+    _share("JIT-901"),
     Instrument(tag="LIT-101", sd=0.005, time_constant_s=10),
     _percent("LIT-151"),
     _percent("LIT-161"),
@@ -76,21 +108,20 @@ INSTRUMENTS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sensor:
+class Sensor(NamedTuple):
     """One instrument at one instant.
 
     Args:
-        line: what is under way in the sample line: (when it went in, value), oldest first.
         settled: after the line and the response time, without noise.
-        noise: the wandering part, in its own unit or as a share.
         shown: what it reads.
+        noise: the wandering part, in its own unit or as a share.
+        line: what is under way in the sample line: (when it went in, value), oldest first.
     """
 
-    line: tuple[tuple[int, float], ...] = ()
     settled: float
-    noise: float = 0.0
     shown: float
+    noise: float = 0.0
+    line: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +147,7 @@ class Panel:
 def settled(true: Mapping[str, float]) -> Panel:
     """Instruments that have been looking at this water for a while."""
     return Panel(
-        sensors={one.tag: Sensor(settled=true[one.tag], shown=_within(one, true[one.tag])) for one in INSTRUMENTS}
+        sensors={one.tag: Sensor(settled=true[one.tag], shown=_shown(one, true[one.tag])) for one in INSTRUMENTS}
     )
 
 
@@ -134,7 +165,7 @@ def step(
         draws: the instruments' own generator.
     """
     bubbled = _bubbled(panel, dt_s=dt_s, draws=draws)
-    seen = {**true, "FIT-510S": 0.0} if "AIT-510" in faults.blocked else true
+    seen = _seen(true, faults)
     sensors = {
         one.tag: _measured(one, panel.sensors[one.tag], seen[one.tag], at_ms=at_ms, dt_s=dt_s, draws=draws)
         for one in INSTRUMENTS
@@ -144,32 +175,44 @@ def step(
     return replace(bubbled, sensors=shown, flow_switch_on=panel.flow_switch_on if "FSL-510" in faults.stuck else flows)
 
 
+def _seen(true: Mapping[str, float], faults: Faults) -> Mapping[str, float]:
+    """What reaches the instruments, or what a drifted one takes it for."""
+    drifted = {tag: true[tag] + by for tag, by in faults.offsets.items() if tag in true}
+    stopped = {"FIT-510S": 0.0} if "AIT-510" in faults.blocked else {}
+    return {**true, **drifted, **stopped} if drifted or stopped else true
+
+
 def _measured(one: Instrument, sensor: Sensor, true: float, *, at_ms: int, dt_s: float, draws: random.Random) -> Sensor:
     """Through line, response and noise."""
-    line, arriving = _through_line(one, sensor, true, at_ms)
-    share = 1 - math.exp(-dt_s * T90_PER_TIME_CONSTANT / one.t90_s) if one.t90_s else 1.0
-    after = sensor.settled + (arriving - sensor.settled) * share
     noise = wander(sensor.noise, sd=one.sd, time_constant_s=one.time_constant_s, dt_s=dt_s, draws=draws)
-    return Sensor(line=line, settled=after, noise=noise, shown=_within(one, _noisy(one, after, noise)))
+    if not one.line_s and not one.t90_s:
+        return Sensor(true, _shown(one, true, noise), noise)
+    line, arriving = _through_line(one, sensor, true, at_ms) if one.line_s else ((), true)
+    after = sensor.settled + (arriving - sensor.settled) * _response(one.t90_s, dt_s)
+    return Sensor(after, _shown(one, after, noise), noise, line)
+
+
+@cache
+def _response(t90_s: float, dt_s: float) -> float:
+    """Share of a step that shows after ``dt_s``."""
+    return 1 - math.exp(-dt_s * T90_PER_TIME_CONSTANT / t90_s) if t90_s else 1.0
 
 
 def _through_line(
     one: Instrument, sensor: Sensor, true: float, at_ms: int
 ) -> tuple[tuple[tuple[int, float], ...], float]:
     """The sample line after a step, and what reaches the cell."""
-    if not one.line_s:
-        return (), true
     line = (*sensor.line, (at_ms, true))
     due = sum(1 for entered_ms, _ in line if at_ms - entered_ms >= one.line_s * 1_000)
     return line[due:], line[due - 1][1] if due else sensor.settled
 
 
-def _noisy(one: Instrument, value: float, noise: float) -> float:
-    return value * (1 + noise) if one.relative else value + noise
-
-
-def _within(one: Instrument, value: float) -> float:
-    return min(one.highest, max(one.lowest, value))
+def _shown(one: Instrument, value: float, noise: float = 0.0) -> float:
+    """With its noise, as far as the instrument can show it."""
+    shown = value * (1 + noise) if one.relative else value + noise
+    if shown < one.lowest:
+        return one.lowest
+    return min(shown, one.highest)
 
 
 def _overruled(sensors: Mapping[str, Sensor], before: Panel, bubbled: Panel, faults: Faults) -> Mapping[str, Sensor]:
@@ -179,7 +222,7 @@ def _overruled(sensors: Mapping[str, Sensor], before: Panel, bubbled: Panel, fau
     standing = {tag: before.sensors[tag].shown for tag in faults.blocked | held}
     forced = {tag: value for tag, value in faults.forced.items() if tag in sensors}
     says = {**bubble, **standing, **forced}
-    return {tag: replace(sensors[tag], shown=value) for tag, value in says.items()}
+    return {tag: sensors[tag]._replace(shown=value) for tag, value in says.items()}
 
 
 ANALYZERS = {

@@ -2,8 +2,9 @@
 
 One server a port. A line (RTU framing over TCP) has several units behind it
 and carries one conversation at a time; a TCP device stands alone. What is
-answered comes from ``modbus_pdu``; this module adds when, and whether at all.
-Reply delays are plant time.
+answered comes from ``modbus_pdu``; this module adds when, whether at all, and
+what the line makes of it. Reply delays and the bytes' time on the line are
+plant time.
 """
 
 import asyncio
@@ -32,8 +33,11 @@ class Registers(Protocol):
     def write(self, *, address: int, values: tuple[int, ...]) -> None:
         """A function-16 request; raises NotWritable."""
 
-    def answers(self, device: str) -> bool:
-        """Whether the device says anything at all."""
+    def deaf(self, device: str) -> bool:
+        """Whether the device says nothing at all."""
+
+    def slow_s(self, device: str) -> float:
+        """How much longer than usual it takes, plant seconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +49,8 @@ class Manners:
         devices: behind it.
         rtu: serial framing, one conversation at a time.
         delay_s: shortest and longest reply delay, plant seconds.
+        byte_s: what a byte takes on the line, plant seconds; 0 for a network.
+        spoiled: share of replies that arrive with a wrong CRC.
         one_at_a_time: devices that drop a request which arrives while they still work on another.
         most_connections: one more is closed at once.
     """
@@ -53,6 +59,8 @@ class Manners:
     devices: tuple[DeviceMap, ...]
     rtu: bool
     delay_s: tuple[float, float]
+    byte_s: float = 0.0
+    spoiled: float = 0.0
     one_at_a_time: frozenset[str] = frozenset()
     most_connections: int = 4
 
@@ -157,17 +165,32 @@ class ModbusServer:
 
     async def _work(self, request: Request, device: DeviceMap, peer: _Peer) -> None:
         try:
+            # Whoever is slow leaves the line to the others until its answer comes, too late, in between.
+            await self._pass(self._registers.slow_s(device.name))
             async with self._line if self.manners.rtu else contextlib.nullcontext():
-                await asyncio.sleep(self._draws.uniform(*self.manners.delay_s) / self._rate())
-                self._reply(request, device, peer.writer)
+                await self._pass(_bytes_of(request) * self.manners.byte_s + self._draws.uniform(*self.manners.delay_s))
+                if self._registers.deaf(device.name):
+                    return
+                reply = self._on_the_line(request, self._carried_out(request, device))
+                await self._pass(len(reply) * self.manners.byte_s)
+                if not peer.writer.is_closing():
+                    peer.writer.write(reply)
         finally:
             self._busy.discard(device.name)
 
-    def _reply(self, request: Request, device: DeviceMap, writer: asyncio.StreamWriter) -> None:
-        if not self._registers.answers(device.name) or writer.is_closing():
-            return
-        framed = pdus.framed_rtu if self.manners.rtu else pdus.framed_tcp
-        writer.write(framed(request, self._carried_out(request, device)))
+    async def _pass(self, plant_s: float) -> None:
+        """Let plant time pass."""
+        if plant_s > 0:
+            await asyncio.sleep(plant_s / self._rate())
+
+    def _on_the_line(self, request: Request, pdu: bytes) -> bytes:
+        """The reply as it arrives: framed, and now and then spoiled on the way."""
+        if not self.manners.rtu:
+            return pdus.framed_tcp(request, pdu)
+        framed = pdus.framed_rtu(request, pdu)
+        if self.manners.spoiled and self._draws.random() < self.manners.spoiled:
+            return framed[:-1] + bytes((framed[-1] ^ 0xFF,))
+        return framed
 
     def _carried_out(self, request: Request, device: DeviceMap) -> bytes:
         said = pdus.answered(device, self._registers.image(device.name), request.pdu)
@@ -177,3 +200,8 @@ class ModbusServer:
             except NotWritable:
                 return pdus.exception(pdus.WRITE_REGISTERS, pdus.ILLEGAL_ADDRESS)
         return said.pdu
+
+
+def _bytes_of(request: Request) -> int:
+    """Length of a request on a serial line: unit id, PDU, CRC."""
+    return 1 + len(request.pdu) + 2

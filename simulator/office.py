@@ -16,7 +16,7 @@ import socket
 import threading
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -35,6 +35,7 @@ _PORT_ATTEMPTS = 5
 _KEEPALIVE_S = 10
 _MESSAGE_LIMIT_BYTES = 262_144  # well above what the gateway allows itself
 _INFLATED_LIMIT_BYTES = 16_777_216
+_HAS_DICTIONARY, _ZLIB_HEADER_BYTES = 0x20, 6
 _IDENTITIES_KEPT = 1_000_000  # a demo has some hundred thousand; beyond this the oldest are forgotten
 
 _BROKER_TOML = """\
@@ -87,6 +88,7 @@ class Heard:
 
 
 Identity = tuple[str, str, int, int, int]  # kind, site, run, n, number of the message about it
+Range = tuple[int, int]  # numbers of readings that a message answers for, sent or held back; both included
 
 
 def identities_of(content: Any) -> tuple[Identity, ...]:
@@ -105,6 +107,13 @@ def identities_of(content: Any) -> tuple[Identity, ...]:
         numbers = itertools.accumulate(content["n"], initial=content["first_n"])
         return tuple((kind, site, run, n, 0) for n in itertools.islice(numbers, 1, None))
     return ()
+
+
+def range_of(content: Any) -> Range | None:
+    """Numbers a history message answers for; None for anything else."""
+    if not isinstance(content, dict) or not str(content.get("schema", "")).startswith("purplegate.history/"):
+        return None
+    return (content["first_n"], content["last_n"])
 
 
 def wall_utc_ms() -> int:
@@ -148,6 +157,8 @@ class Office:
         self._on_heard = on_heard
         self._now_utc_ms = now_utc_ms
         self._known: dict[Identity, None] = {}
+        self._answered: list[Range] = []
+        self._patterns: dict[int, bytes] = {}
         self._faults: list[Exception] = []
         self._listening = threading.Event()
         self._broker: iotcore.Broker | None = None
@@ -273,7 +284,8 @@ class Office:
     def _take_in(self, message: MQTTMessage) -> Heard:
         self.messages += 1
         payload = bytes(message.payload)
-        content = _read(payload, getattr(message.properties, "ContentType", ""))
+        content = _read(payload, getattr(message.properties, "ContentType", ""), self._patterns)
+        self._learn(content)
         return Heard(
             topic=message.topic,
             payload=payload,
@@ -294,9 +306,34 @@ class Office:
         self.doubles += len(identities) - len(new)
         return bool(identities) and not new
 
+    def _learn(self, content: Any) -> None:
+        """Keep the pattern of a table of tags, and the numbers a history answers for."""
+        if isinstance(content, dict) and content.get("schema") == "purplegate.tags/1":
+            pattern = content["pattern"].encode()
+            self._patterns[zlib.adler32(pattern)] = pattern
+        answered = range_of(content)
+        if answered is not None:
+            self._answered = joined([*self._answered, answered])
+
+    @property
+    def missing(self) -> int:
+        """How many numbers of readings no message has answered for, between the first and the last."""
+        return sum(after[0] - before[1] - 1 for before, after in itertools.pairwise(self._answered))
+
     def _write_down(self, heard: Heard) -> None:
         if self._record is not None:
             self._record.write(json.dumps(_record_line(heard), ensure_ascii=False) + "\n")
+
+
+def joined(ranges: Iterable[Range]) -> list[Range]:
+    """The same numbers in as few ranges as possible, in order."""
+    whole: list[Range] = []
+    for first, last in sorted(ranges):
+        if whole and first <= whole[-1][1] + 1:
+            whole[-1] = (whole[-1][0], max(whole[-1][1], last))
+        else:
+            whole.append((first, last))
+    return whole
 
 
 def read_record(path: Path) -> Iterator[dict[str, Any]]:
@@ -319,14 +356,21 @@ def _record_line(heard: Heard) -> dict[str, Any]:
     return line | {"payload_base64": base64.b64encode(heard.payload).decode("ascii")}
 
 
-def _read(payload: bytes, content_type: str) -> Any:
+def _read(payload: bytes, content_type: str, patterns: Mapping[int, bytes]) -> Any:
     """The payload as JSON, inflated first where the content type says so; None when it is none."""
     try:
         if content_type.endswith("+zlib"):
-            payload = zlib.decompressobj().decompress(payload, _INFLATED_LIMIT_BYTES)
+            payload = _inflater(payload, patterns).decompress(payload, _INFLATED_LIMIT_BYTES)
         return json.loads(payload)
-    except (zlib.error, UnicodeDecodeError, json.JSONDecodeError):
+    except (zlib.error, UnicodeDecodeError, json.JSONDecodeError, KeyError):
         return None
+
+
+def _inflater(payload: bytes, patterns: Mapping[int, bytes]) -> Any:
+    """RFC 1950: with the preset dictionary that octets 2 to 5 name, where octet 1 says that there is one."""
+    if len(payload) > _ZLIB_HEADER_BYTES and payload[1] & _HAS_DICTIONARY:
+        return zlib.decompressobj(zdict=patterns[int.from_bytes(payload[2:_ZLIB_HEADER_BYTES], "big")])
+    return zlib.decompressobj()
 
 
 def _free_port() -> int:

@@ -6,12 +6,12 @@ between. Decides nothing about limits: the parcel carries its mark.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 LEAST_M3 = 1e-12
 
 
-@dataclass(frozen=True, slots=True)
-class Parcel:
+class Parcel(NamedTuple):
     """Some water of one kind.
 
     Args:

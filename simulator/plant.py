@@ -11,15 +11,16 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 from simulator import controller as pc1
-from simulator import devices, faults, instruments, process
+from simulator import device_values, faults, instruments, process, ultraviolet
 from simulator.almanac import SECOND_MS, local_time, utc_ms
 from simulator.controller import Controller, Inputs
-from simulator.devices import DEVICES, Image
+from simulator.devices import DEVICES, ON_UPS, Image
 from simulator.events import EVENTS, Event
 from simulator.faults import Faults
 from simulator.process import Controls, State
 from simulator.tanks import EQ_M3
 
+LOOP_SOUND_COUNTS = (5_760, 33_600)  # of a 4-20 mA loop, as PC1 sees it
 NOTICES_KEPT = 200  # the oldest are forgotten; whoever prints them reads them many times a second
 
 
@@ -59,8 +60,8 @@ class Plant:
         self.strikes_ms = event.strikes_ms
         self.started_ms = event.starts_ms if start_ms is None else start_ms
         self.pace = pace or Pace()
-        self.state = process.start(self.started_ms, feed_m3_h=event.feed_m3_h)
-        self.panel = instruments.settled(devices.true_values(self.state))
+        self.state = process.start(self.started_ms, feed_m3_h=event.feed_m3_h, buffer_m3=event.buffer_m3)
+        self.panel = instruments.settled(device_values.true_values(self.state))
         self.controller = pc1.started(self.started_ms)
         self.added = faults.SOUND
         self.notices: deque[Notice] = deque(maxlen=NOTICES_KEPT)
@@ -68,6 +69,7 @@ class Plant:
         self._panel_draws = random.Random(f"{seed}:instruments")
         self._product_shares: list[float] = []
         self._images: dict[str, tuple[tuple[object, ...], Image]] = {}
+        self._wrong: tuple[tuple[int, Event, int, Faults], Faults] | None = None
 
     @property
     def now_ms(self) -> int:
@@ -76,8 +78,23 @@ class Plant:
 
     @property
     def faults(self) -> Faults:
-        """What is wrong now: by the script and by hand."""
-        return faults.both(self.event.faults((self.now_ms - self.strikes_ms) / SECOND_MS), self.added)
+        """What is wrong now: by the script and by hand. The same object as long as it is the same."""
+        asked = (self.now_ms, self.event, self.strikes_ms, self.added)
+        if self._wrong is None or self._wrong[0] != asked:
+            now = faults.both(self.event.faults((self.now_ms - self.strikes_ms) / SECOND_MS), self.added)
+            same = self._wrong is not None and self._wrong[1] == now
+            self._wrong = (asked, self._wrong[1] if self._wrong is not None and same else now)
+        return self._wrong[1]
+
+    def deaf(self, device: str) -> bool:
+        """Whether a device says nothing: it is silent, its line is dead, or it has no power."""
+        wrong = self.faults
+        unpowered = self.state.supply.dead or (wrong.mains_lost and device not in ON_UPS)
+        return unpowered or device in wrong.silent or DEVICES[device].line in wrong.lines
+
+    def slow_s(self, device: str) -> float:
+        """How much longer than usual a device takes to answer, plant seconds."""
+        return self.faults.slow.get(device, 0.0)
 
     def advance(self, to_ms: int) -> None:
         """Move everything on, in whole steps, to a local plant time at the latest."""
@@ -104,13 +121,17 @@ class Plant:
         self._note("PC1 restarts, its registers are zero")
         self._replace_controller(pc1.restarted(self.controller, self.now_ms))
 
+    def reset_controller(self) -> None:
+        """Somebody presses PC1's reset button."""
+        self._replace_controller(pc1.reset(self.controller))
+
     def image(self, device: str) -> Image:
         """What a device would answer now."""
         wrong = self.faults
-        seen = (self.state, self.panel, self.controller, wrong.held, wrong.mains_lost, tuple(wrong.loops.items()))
+        seen = (self.state, self.panel, self.controller, wrong)
         known = self._images.get(device)
-        if known is None or any(old is not new and old != new for old, new in zip(known[0], seen, strict=True)):
-            made = devices.image(
+        if known is None or any(old is not new for old, new in zip(known[0], seen, strict=True)):
+            made = device_values.image(
                 DEVICES[device], state=self.state, panel=self.panel, controller=self.controller, faults=wrong
             )
             known = (seen, made)
@@ -123,8 +144,11 @@ class Plant:
         inputs = Inputs(
             mains=not wrong.mains_lost,
             feed_m3_h=process.feed_setpoint_m3_h(buffer_share),
-            buffer_seen="LIT-151" not in wrong.loops,
+            buffer_seen=_sound(wrong.loops.get("LIT-151")),
             held_feed_m3_h=wrong.feed_m3_h,
+            ozone_ppm=self.panel.reading("AIT-609"),
+            sump_m=self.panel.reading("LIT-101"),
+            sump_float=self.state.sump.high_float,
             stuck=wrong.stuck,
             filter_modes=(self.state.filters[0].mode, self.state.filters[1].mode),
         )
@@ -133,6 +157,10 @@ class Plant:
         self._product_shares.append(self.controller.product_position)
         if before_ms < self.strikes_ms <= self.now_ms:
             self._note(f"{self.event.name} strikes: {self.event.says}")
+        for one in self.event.writes:
+            if before_ms < self.strikes_ms + one.at_s * SECOND_MS <= self.now_ms:
+                self._note(f"somebody else writes {one.values} to PC1 from register {one.address} on")
+                self.write(address=one.address, values=one.values)
 
     def _step_water(self) -> None:
         wrong, dt_s = self.faults, self.pace.water_ms / SECOND_MS
@@ -142,15 +170,24 @@ class Plant:
             product_share=sum(self._product_shares) / len(self._product_shares),
             supply_share=self.controller.supply_position * self.controller.pump_runs,
             mains=not wrong.mains_lost,
+            lag_forced=self.controller.sump_high,
+            clogged=wrong.clogged,
+            ozone_off=self.controller.ozone_off,
+            purity_percent=wrong.purity_percent,
+            gas_locked=wrong.gas_locked,
+            hypo_manual="DP1" in wrong.manual,
             reading_mg_l=self.panel.reading("AIT-801"),
             soaked=wrong.soaked,
             tap_mg_l=wrong.residual_mg_l,
         )
         self._product_shares.clear()
+        was_dead = self.state.supply.dead
         self.state = process.step(self.state, controls, dt_s=dt_s, draws=self._water_draws)
+        if was_dead and not self.state.supply.dead:
+            self.restart_controller()
         self.panel = instruments.step(
             self.panel,
-            devices.true_values(self.state),
+            device_values.true_values(self.state),
             wrong,
             at_ms=self.state.at_ms,
             dt_s=dt_s,
@@ -171,6 +208,12 @@ def calm(*, seed: int = 1, start_ms: int | None = None, pace: Pace | None = None
     return Plant(EVENTS["calm"], seed=seed, start_ms=start_ms, pace=pace)
 
 
+def _sound(counts: float | None) -> bool:
+    """Whether PC1 takes a loop for sound; None are the counts that belong to the level."""
+    lowest, highest = LOOP_SOUND_COUNTS
+    return counts is None or lowest <= counts <= highest
+
+
 def changes(before: Controller, after: Controller) -> list[str]:
     """What a person beside PC1 would notice, in words."""
     seen = (
@@ -187,18 +230,25 @@ def changes(before: Controller, after: Controller) -> list[str]:
             "toilet supply stopped by the stop code",
             "toilet supply released",
         ),
+        (before.ozone_off, after.ozone_off, "ozone in the room air: ozone skid off", "ozone skid may run again"),
+        (before.sump_high, after.sump_high, "sump high: lag pump on", "sump no longer high"),
     )
     return [now if new else gone for old, new, now, gone in seen if old != new]
 
 
 def truth(plant: Plant) -> dict[str, object]:
-    """Everything that is true now, ready for JSON: litres and minutes since the start, times as UTC milliseconds."""
+    """Everything that is true now, ready for JSON: litres and minutes since the start, times as UTC milliseconds.
+
+    ``contact_mg_min_l`` is null while nothing flows.
+    """
     state, controller = plant.state, plant.controller
     return {
         "local": local_time(plant.now_ms).isoformat(sep=" ", timespec="seconds").removesuffix("+00:00"),
         "utc_ms": utc_ms(plant.now_ms),
         "event": plant.event.name,
         "since_event_s": (plant.now_ms - plant.strikes_ms) / SECOND_MS,
+        "mains": not plant.faults.mains_lost,
+        "link_lost": plant.faults.link_lost,
         **_water(state, controller),
         **_valves(controller),
         **_counts(state),
@@ -214,6 +264,15 @@ def _water(state: State, controller: Controller) -> dict[str, object]:
         "chlorine_valve_mg_l": round(state.at_valve_mg_l, 3),
         "chlorine_tank_mg_l": round(state.tank.residual_mg_l, 3),
         "valve_water_out_of_limits": state.valve_water_out_of_limits,
+        "uv_dose_mj_cm2": round(state.dose_mj_cm2, 2),
+        "uvt_percent": round(state.ozone.uvt_percent, 2),
+        "lamp_factor": round(ultraviolet.lamp_factor(state.at_ms), 4),
+        "contact_mg_min_l": None if state.contact_mg_min_l is None else round(state.contact_mg_min_l, 1),
+        "ozone_dose_mg_l": round(state.ozone.dose_mg_l, 2),
+        "hypo_dose_mg_l": round(state.chlorine.dose_mg_l, 2),
+        "hypo_delivered_ml_h": round(state.dosing.delivered_ml_h, 1),
+        "inflow_m3_h": round(state.inflow_m3_h, 3),
+        "sump_m": round(state.sump.level_m, 3),
         "feed_m3_h": round(state.feed_m3_h, 3),
         "through_m3_h": round(through, 3),
         "product_m3_h": round(through * controller.product_position, 3),
@@ -223,6 +282,8 @@ def _water(state: State, controller: Controller) -> dict[str, object]:
         "buffer_m3": round(state.buffers.eq_m3, 2),
         "tank_m3": round(state.tank.volume_m3, 2),
         "emergency_tank_m3": round(state.buffers.eht_m3, 2),
+        "spilled_m3": round(state.buffers.spilled_m3, 3),
+        "ups_percent": round(state.supply.ups_share * 100, 1),
     }
 
 
@@ -252,6 +313,9 @@ def _counts(state: State) -> dict[str, object]:
         "out_of_limits_into_tank_l": round(totals.spoiled_m3 * 1000, 3),
         "out_of_limits_turbidity_l": round(totals.spoiled_turbidity_m3 * 1000, 3),
         "out_of_limits_chlorine_l": round(totals.spoiled_chlorine_m3 * 1000, 3),
+        "into_tank_below_dose_l": round(totals.underdosed_m3 * 1000, 2),
+        "into_tank_below_contact_l": round(totals.short_m3 * 1000, 2),
+        "feed_l": round(totals.feed_m3 * 1000, 2),
         "tap_above_10_ntu_min": round(totals.above_10_s / 60, 2),
         "tap_above_5_ntu_min": round(totals.above_5_s / 60, 2),
         "tap_above_2_ntu_min": round(totals.above_2_s / 60, 2),

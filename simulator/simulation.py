@@ -9,7 +9,7 @@ import json
 import os
 import random
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -17,8 +17,9 @@ from typing import Self
 
 from simulator.almanac import SECOND_MS, local_time, utc_ms
 from simulator.control import ControlSocket
-from simulator.devices import AN1, AN2, PC1, RI1, Image
+from simulator.devices import Image, behind
 from simulator.events import Event
+from simulator.figures import FIGURES_FOLDER, Figures
 from simulator.modbus_server import Manners, ModbusServer
 from simulator.plant import Plant, StandIn, truth
 from simulator.plant_clock import FIRST_MS, PlantClock
@@ -28,12 +29,30 @@ CATCH_UP_S = 0.002  # real, between slices: a request that waits is served, and 
 SLICE_MS = 1_000
 SLICES_PER_RATE = 60
 
+NETWORK_DELAY_S = (0.002, 0.010)
 LINES = (
-    Manners(name="COM1", devices=(AN1, AN2), rtu=True, delay_s=(0.020, 0.120), one_at_a_time=frozenset({"AN2"})),
-    Manners(name="RI1", devices=(RI1,), rtu=False, delay_s=(0.002, 0.010)),
-    Manners(name="PC1", devices=(PC1,), rtu=False, delay_s=(0.002, 0.010)),
+    Manners(
+        name="COM1",
+        devices=behind("COM1"),
+        rtu=True,
+        delay_s=(0.020, 0.120),
+        byte_s=11 / 9_600,  # 8E1: start, eight, parity, stop
+        one_at_a_time=frozenset({"AN2"}),
+    ),
+    Manners(
+        name="COM2",
+        devices=behind("COM2"),
+        rtu=True,
+        delay_s=(0.010, 0.060),
+        byte_s=10 / 19_200,  # 8N1: start, eight, stop
+        spoiled=0.0005,
+    ),
+    Manners(name="PC1", devices=behind("PC1"), rtu=False, delay_s=NETWORK_DELAY_S),
+    Manners(name="UV1", devices=behind("UV1"), rtu=False, delay_s=NETWORK_DELAY_S, most_connections=1),
+    Manners(name="OZ1", devices=behind("OZ1"), rtu=True, delay_s=NETWORK_DELAY_S),
+    Manners(name="RI1", devices=behind("RI1"), rtu=False, delay_s=NETWORK_DELAY_S),
 )
-FIXED_PORTS = {"COM1": 15011, "PC1": 15020, "RI1": 15023}
+FIXED_PORTS = {"COM1": 15011, "COM2": 15012, "PC1": 15020, "UV1": 15021, "OZ1": 15022, "RI1": 15023}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +99,7 @@ class Simulation:
         self._stopped = asyncio.Event()
         self._stand_in = StandIn() if options.stand_in else None
         self._truth_due_ms = self.plant.now_ms
+        self._figures = Figures(options.folder / FIGURES_FOLDER)
         self._servers = [self._server(manners) for manners in LINES]
         self._control = ControlSocket(options.control or options.folder / "control.sock", self)
         self.clock: PlantClock | None = None
@@ -149,9 +169,13 @@ class Simulation:
         """A function-16 request to PC1; raises NotWritable."""
         self.plant.write(address=address, values=values)
 
-    def answers(self, device: str) -> bool:
-        """Whether the device says anything at all."""
-        return device not in self.plant.faults.silent
+    def deaf(self, device: str) -> bool:
+        """Whether the device says nothing at all."""
+        return self.plant.deaf(device)
+
+    def slow_s(self, device: str) -> float:
+        """How much longer than usual it takes, plant seconds."""
+        return self.plant.slow_s(device)
 
     def _server(self, manners: Manners) -> ModbusServer:
         draws = random.Random(f"{self.options.seed}:{manners.name}")
@@ -161,6 +185,7 @@ class Simulation:
         for server in self._servers:
             name = server.manners.name
             self.ports[name] = await server.start(FIXED_PORTS[name] if self.options.fixed_ports else 0)
+        self._figures.write(self.plant)
         await self._control.start()
         self.clock = PlantClock(
             self.page, start_utc_ms=utc_ms(self.plant.now_ms), rate=self.options.rate, say=self._say_now
@@ -177,6 +202,7 @@ class Simulation:
             await server.stop()
         if self.clock is not None:
             self.clock.close()
+        self._figures.clear()
         self._description.unlink(missing_ok=True)
 
     @property
@@ -218,6 +244,7 @@ class Simulation:
         while self.plant.notices:
             notice = self.plant.notices.popleft()
             self._say(f"{_local(notice.at_ms)}  {notice.text}")
+        self._figures.renew(self.plant)
         every_ms = round(self.options.truth_every_s * SECOND_MS)
         if every_ms and self.plant.now_ms >= self._truth_due_ms:
             self._truth_due_ms = self.plant.now_ms + every_ms
@@ -237,11 +264,18 @@ def truth_line(plant: Plant) -> str:
     where = "product" if plant.controller.proven_product else "divert" if plant.controller.proven_divert else "moving"
     return (
         f"true: tap {true['turbidity_tap_ntu']:.2f} NTU, at valve {true['turbidity_valve_ntu']:.2f} NTU"
-        f" {true['chlorine_valve_mg_l']:.2f} mg/L, XV-901 {where}, permit {'yes' if true['permitted'] else 'no'},"
-        f" feed {true['feed_m3_h']:.2f} m3/h, tank {true['tank_m3']:.1f} m3 {true['chlorine_tank_mg_l']:.2f} mg/L;"
+        f" {true['chlorine_valve_mg_l']:.2f} mg/L, UV {true['uv_dose_mj_cm2']:.0f} mJ/cm2, CT {_contact(true)},"
+        f" XV-901 {where}, permit {'yes' if true['permitted'] else 'no'},"
+        f" feed {true['feed_m3_h']:.2f} m3/h, buffer {true['buffer_m3']:.1f} m3, emergency tank"
+        f" {true['emergency_tank_m3']:.1f} m3, tank {true['tank_m3']:.1f} m3 {true['chlorine_tank_mg_l']:.2f} mg/L;"
         f" into tank {true['into_tank_l']:.0f} L, of it out of limits {true['out_of_limits_into_tank_l']:.1f} L,"
         f" diverted {true['diverted_l']:.0f} L, delivered {true['delivered_l']:.0f} L"
     )
+
+
+def _contact(true: Mapping[str, object]) -> str:
+    contact = true["contact_mg_min_l"]
+    return "without flow" if contact is None else f"{contact:.0f} mg.min/L"
 
 
 def _local(at_ms: int) -> str:

@@ -11,10 +11,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from simulator.figures import FIGURES_FOLDER
+
 DEMO_SITE = Path(__file__).resolve().parent.parent / "config" / "marrowfell"
 PLACE = "place.yaml"
-TRANSPORTS = {"COM1": "rtu_over_tcp", "RI1": "tcp", "PC1": "tcp"}
-QUIET_S = {"rtu_over_tcp": {"quiet_after_timeout_s": 0.3, "pause_s": 0.01}, "tcp": {}}
+Keys = Mapping[str, str | float | bool]
+SERIAL: Keys = {"transport": "rtu_over_tcp", "quiet_after_timeout_s": 0.3, "pause_s": 0.01}
+NETWORK: Keys = {"transport": "tcp"}
+ALL: Keys = {"host": "127.0.0.1", "connect_timeout_s": 3, "reply_timeout_s": 0.5}
+CONNECTIONS: Mapping[str, Keys] = {
+    "COM1": {**SERIAL, "line_baud_rate": 9_600},
+    "COM2": {**SERIAL, "line_baud_rate": 19_200},
+    "PC1": NETWORK,
+    "UV1": {**NETWORK, "single": True},
+    "OZ1": SERIAL,
+    "RI1": NETWORK,
+}
+"""What each connection says besides where it is and how long it waits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +54,8 @@ def write_site(
     Args:
         target: folder to make; files of an earlier run in it are replaced, records in it stay. Keep its path
             short: the local socket's path may not exceed the 107 bytes of the operating system.
-        ports: of COM1, RI1 and PC1, as the simulator reports them.
-        page: clock page of the simulated plant; None for real time.
+        ports: of every connection, as the simulator reports them.
+        page: clock page of the simulated plant, with the machine's figures beside it; None for real time.
         uid: local user who acts as VISITOR-OP.
         office: where the uplink goes.
         source: the site to copy.
@@ -55,9 +68,11 @@ def write_site(
         OSError: the source cannot be read or the target not written.
     """
     target.mkdir(parents=True, exist_ok=True)
-    for file in sorted(source.glob("*.yaml")):
-        if file.name != PLACE:
-            shutil.copyfile(file, target / file.name)
+    for file in sorted(source.rglob("*.yaml")):
+        copy = target / file.relative_to(source)
+        if copy != target / PLACE:
+            copy.parent.mkdir(exist_ok=True)
+            shutil.copyfile(file, copy)
     place = _place(ports=ports, page=page, uid=uid, office=office)
     heading = "# Written for one run against the simulated plant. JSON, which YAML includes.\n"
     (target / PLACE).write_text(heading + json.dumps(place, indent=2) + "\n", encoding="utf-8")
@@ -69,13 +84,14 @@ def _place(*, ports: Mapping[str, int], page: Path | None, uid: int, office: Off
         "place": {
             "storage_folder": "record",
             "socket": "record/field.sock",
+            "figures_folder": FIGURES_FOLDER if page is None else str(page.resolve().with_name(FIGURES_FOLDER)),
             "simulated_clock": None if page is None else str(page.resolve()),
         },
         "people": {
             "VISITOR-OP": {"role": "VISITOR-OP", "local_users": [uid]},
             "DUTY-MGR": {"role": "DUTY-MGR", "local_users": []},
         },
-        "connections": {name: _connection(transport, ports[name]) for name, transport in TRANSPORTS.items()},
+        "connections": {name: {**ALL, **own, "port": ports[name]} for name, own in CONNECTIONS.items()},
         "uplink": {
             "mqtt": {
                 "host": office.host,
@@ -92,8 +108,3 @@ def _place(*, ports: Mapping[str, int], page: Path | None, uid: int, office: Off
             }
         },
     }
-
-
-def _connection(transport: str, port: int) -> dict[str, object]:
-    common = {"transport": transport, "host": "127.0.0.1", "port": port, "connect_timeout_s": 3, "reply_timeout_s": 0.5}
-    return {**common, **QUIET_S[transport]}

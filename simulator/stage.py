@@ -11,11 +11,14 @@ import json
 import os
 import signal
 import sys
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
 from gateway.local.client import FieldClient, FieldError
+from simulator.events import EVENTS, UNPLAYABLE, too_fast
+from simulator.relay import Relay
 from simulator.site import Office, write_site
 
 PYTHON = sys.executable
@@ -44,6 +47,12 @@ class Script:
     rate: float = 60.0
     seed: int = 1
     start: str = ""
+
+
+def unplayable(script: Script) -> str:
+    """Why a script cannot be played; empty when it can."""
+    event = EVENTS[script.event]
+    return f"{event.name} lacks {event.lacks}" if event.name in UNPLAYABLE else too_fast(event, script.rate)
 
 
 class Control:
@@ -95,6 +104,8 @@ class Stage:
         self.record = self.site / "record"
         self.gateway: asyncio.subprocess.Process | None = None
         self._plant: asyncio.subprocess.Process | None = None
+        self._link = Relay(office.port) if EVENTS[script.event].cuts_link else None
+        self._watching_link: asyncio.Task[None] | None = None
 
     @property
     def page(self) -> Path:
@@ -109,11 +120,14 @@ class Stage:
     async def __aenter__(self) -> Self:
         if len(os.fsencode(self.socket)) > _SOCKET_PATH_BYTES:
             raise StageError(f"{self.socket} is too long for a socket's path ({_SOCKET_PATH_BYTES} bytes)")
+        if fault := unplayable(self.script):
+            raise StageError(fault)
         self.folder.mkdir(parents=True, exist_ok=True)
         try:
             await self._start_plant()
+            office = await self._reached()
             ports = self._description()["ports"]
-            write_site(self.site, ports=ports, page=self.page, uid=os.getuid(), office=self.office)
+            write_site(self.site, ports=ports, page=self.page, uid=os.getuid(), office=office)
         except BaseException:
             await self.stop()
             raise
@@ -134,6 +148,20 @@ class Stage:
         socket = self._description()["control"]
         self.control = Control(*await asyncio.open_unix_connection(socket))
 
+    async def _reached(self) -> Office:
+        """The office as the gateway reaches it: through a link that can be cut, where the script cuts it."""
+        if self._link is None:
+            return self.office
+        await self._link.start()
+        self._watching_link = asyncio.create_task(self._follow_link(self._link))
+        return replace(self.office, port=self._link.port)
+
+    async def _follow_link(self, link: Relay) -> None:
+        """Cut it when the plant's script says that it is lost."""
+        while True:
+            link.switch(is_open=not (await self.control.truth())["link_lost"])
+            await asyncio.sleep(_LOOK_AGAIN_S)
+
     @property
     def _ready_file(self) -> Path:
         return self.folder / "plant" / "plant.json"
@@ -142,14 +170,19 @@ class Stage:
         found: dict[str, Any] = json.loads(self._ready_file.read_text(encoding="utf-8"))
         return found
 
-    async def start_gateway(self) -> None:
+    async def start_gateway(self, first: Callable[[FieldClient], Awaitable[object]] | None = None) -> None:
         """Start the gateway, supervisor and all; once its field process answers, the plant goes to the script's rate.
+
+        Args:
+            first: what a person does before that, such as commissioning the outputs.
 
         Raises:
             StageError: it did not come up.
         """
         self.gateway = await self._launch("gateway", "-m", "gateway", "run", str(self.site))
-        async with await self.field("stage"):
+        async with await self.field("stage") as field:
+            if first is not None:
+                await first(field)
             await self.control.ask(do="rate", rate=self.script.rate)
 
     async def _launch(self, name: str, *arguments: str) -> asyncio.subprocess.Process:
@@ -198,6 +231,11 @@ class Stage:
         try:
             await self.stop_gateway()
         finally:
+            if self._watching_link is not None:
+                self._watching_link.cancel()
+                await asyncio.gather(self._watching_link, return_exceptions=True)
+            if self._link is not None:
+                await self._link.stop()
             if hasattr(self, "control"):
                 self.control.close()
             await self._stopped(self._plant, signal.SIGTERM, "plant")

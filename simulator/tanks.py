@@ -1,11 +1,15 @@
 """Sump, buffer, emergency tank and recycled-water tank: levels by balance (scenario section 3). Pure."""
 
 import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
+
+from simulator import grinders
+from simulator.grinders import HIGH_FLOAT_M, P_101A, P_101B, Grinder
+from simulator.wide_records import renewed
 
 SUMP_M2 = 1.2
-DUTY_M, LAG_M, STOP_M, SUMP_OVERFLOW_M = 0.90, 1.20, 0.40, 1.90
-GRINDER_M3_H, GRINDER_SPREAD = 4.0, 0.03
+SUMP_OVERFLOW_M = 1.90
+GRINDER_SPREAD = 0.03
 EQ_M3, EHT_M3, RWT_M3 = 55.0, 40.0, 30.0
 MAKEUP_M3_H = 3.0
 MAKEUP_OPENS, MAKEUP_CLOSES = 0.20, 0.30  # of RWT
@@ -18,36 +22,62 @@ class Sump:
 
     Args:
         level_m: level.
-        pumps: how many grinders run.
+        first, second: P-101A and P-101B.
         pumped_m3_h: what they lift; spilled_m3_h: what runs over into the emergency tank.
     """
 
     level_m: float = 0.6
-    pumps: int = 0
+    first: Grinder = field(default_factory=lambda: grinders.new(P_101A))
+    second: Grinder = field(default_factory=lambda: grinders.new(P_101B))
     pumped_m3_h: float = 0.0
     spilled_m3_h: float = 0.0
 
+    @property
+    def high_float(self) -> bool:
+        """The float at the high level has lifted."""
+        return self.level_m >= HIGH_FLOAT_M
 
-def step_sump(sump: Sump, *, inflow_m3_h: float, mains: bool, dt_s: float, draws: random.Random) -> Sump:
-    """Sump after a step; without mains the grinders stand and it fills."""
-    pumps = _grinders(sump) if mains else 0
-    each_m3_h = GRINDER_M3_H * (1 + GRINDER_SPREAD * draws.gauss(0.0, 1.0))
+
+def step_sump(
+    sump: Sump,
+    *,
+    inflow_m3_h: float,
+    mains: bool,
+    clogged: frozenset[str],
+    lag_forced: bool,
+    dt_s: float,
+    draws: random.Random,
+) -> Sump:
+    """Sump after a step.
+
+    Args:
+        sump: before.
+        inflow_m3_h: from the lodges.
+        mains: without them the grinders stand and it fills.
+        clogged: grinders with something stuck in them.
+        lag_forced: PC1 wants P-101B on (I-15).
+        dt_s: length of the step.
+        draws: seeded.
+    """
+
+    def stepped(one: Grinder, *, forced: bool) -> Grinder:
+        return grinders.step(
+            one, level_m=sump.level_m, power=mains, clogged=one.name in clogged, forced=forced, dt_s=dt_s
+        )
+
+    first, second = stepped(sump.first, forced=False), stepped(sump.second, forced=lag_forced)
+    spread = 1 + GRINDER_SPREAD * draws.gauss(0.0, 1.0)
     available_m3_h = sump.level_m * SUMP_M2 * 3600 / dt_s + inflow_m3_h
-    pumped_m3_h = min(pumps * each_m3_h, available_m3_h)
+    pumped_m3_h = min((first.lift_m3_h + second.lift_m3_h) * spread, available_m3_h)
     level_m = sump.level_m + (inflow_m3_h - pumped_m3_h) * dt_s / 3600 / SUMP_M2
     over_m = max(0.0, level_m - SUMP_OVERFLOW_M)
     return Sump(
-        level_m=level_m - over_m, pumps=pumps, pumped_m3_h=pumped_m3_h, spilled_m3_h=over_m * SUMP_M2 * 3600 / dt_s
+        level_m=level_m - over_m,
+        first=first,
+        second=second,
+        pumped_m3_h=pumped_m3_h,
+        spilled_m3_h=over_m * SUMP_M2 * 3600 / dt_s,
     )
-
-
-def _grinders(sump: Sump) -> int:
-    """Duty and lag start on their levels, both stop together."""
-    if sump.level_m >= LAG_M:
-        return 2
-    if sump.level_m >= DUTY_M:
-        return max(1, sump.pumps)
-    return sump.pumps if sump.level_m > STOP_M else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +111,7 @@ def step_buffers(buffers: Buffers, *, sump: Sump, feed_m3_h: float, returned_m3_
     return Buffers(eq_m3=eq_m3 - over_m3, eht_m3=eht_m3 - lost_m3, spilled_m3=buffers.spilled_m3 + lost_m3)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RecycledTank:
     """RWT 901.
 
@@ -127,7 +157,7 @@ def step_tank(
     entered_m3 = product_m3 + makeup_m3_h * hours
     kept_m3 = max(0.0, tank.volume_m3 - (delivered_m3_h + wash_m3_h) * hours)
     mixed_mg_l = (tank.residual_mg_l * kept_m3 + product_mg_l * product_m3) / max(kept_m3 + entered_m3, 1e-9)
-    return replace(
+    return renewed(
         tank,
         volume_m3=min(RWT_M3, kept_m3 + entered_m3),
         residual_mg_l=mixed_mg_l * (1 - RWT_DECAY_PER_MIN * dt_s / 60),

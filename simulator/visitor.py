@@ -10,7 +10,8 @@ from collections.abc import Callable
 
 from gateway.local.client import FieldClient
 from gateway.local.messages import Answered, Ask, OutputStatus
-from simulator.stage import Control
+from simulator.events import Bypass
+from simulator.stage import Control, StageError
 
 _LOOK_AGAIN_S = 0.5
 GRAB_ITEM = "grab sample"
@@ -28,6 +29,20 @@ class Visitor:
     def __init__(self, field: FieldClient, control: Control, say: Callable[[str], None]) -> None:
         self._field, self._control, self._say = field, control, say
         self._ids = itertools.count(1)
+
+    async def commission(self) -> None:
+        """Let the gateway write its outputs, unless it does already.
+
+        Raises:
+            StageError: the gateway refuses it.
+        """
+        if not (await self._field.status()).observing:
+            return
+        reason = "loops checked against the displays, valve seen to divert"
+        self._say(f"commissions the outputs, so far nothing is written: {reason}")
+        answer = await self._field.ask(Ask(id="visitor-commissions", action="commission", reason=reason))
+        if not answer.granted:
+            raise StageError(f"the outputs cannot be commissioned: {answer.text}")
 
     async def release_when_ready(self, output: str) -> Answered:
         """Wait until nothing but the sample is missing, take it, and release. Returns the last answer."""
@@ -56,6 +71,22 @@ class Visitor:
         self._say(f"confirms with number {offered.confirm}")
         confirm = Ask(id=self._id(), action="release", subject=output, reason=reason, confirm=offered.confirm)
         return await self._field.ask(confirm)
+
+    async def bypass_when_due(self, bypass: Bypass) -> Answered:
+        """Put an interlock aside when the script says so."""
+        while (await self._control.truth())["since_event_s"] < bypass.at_s:  # noqa: ASYNC110 - asked, not told
+            await asyncio.sleep(_LOOK_AGAIN_S)
+        self._say(f"bypasses {bypass.interlock} for {bypass.minutes:g} minutes: {bypass.reason}")
+        asked = Ask(
+            id=self._id(),
+            action="bypass",
+            subject=bypass.interlock,
+            reason=bypass.reason,
+            duration_s=bypass.minutes * 60,
+        )
+        answer = await self._field.ask(asked)
+        self._say(f"is answered: {answer.text}")
+        return answer
 
     async def _output(self, name: str) -> OutputStatus:
         outputs = (await self._field.status()).outputs

@@ -50,6 +50,8 @@ class Office:
         notes: the uplink's own events (their runs are negative).
         messages: texts for people, in order of arrival, doubles included.
         readings: the history.
+        tags: what the newest table says of each tag.
+        answered: ranges of numbers of readings that a message answered for, sent or held back, in order of arrival.
         doubles: how often something came again, by kind.
         faults: what could not be read, or does not fit the published schema.
     """
@@ -60,6 +62,10 @@ class Office:
         self.notes: dict[Identity, dict[str, Any]] = {}
         self.messages: list[dict[str, Any]] = []
         self.readings: dict[Identity, Reading] = {}
+        self.answered: list[tuple[int, int]] = []
+        self.tags: dict[str, dict[str, Any]] = {}
+        self._tags: dict[str, list[str]] = {}
+        self._patterns: dict[int, bytes] = {}
         self.doubles: Counter[str] = Counter()
         self.faults: list[str] = []
         schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
@@ -89,8 +95,10 @@ class Office:
 
     def _on_message(self, _client: Client, _user: Any, message: MQTTMessage) -> None:
         try:
-            content = _content(message)
-            kind = message.topic.rsplit("/", 1)[-1]
+            content = self._content(message)
+            kind = str(content["schema"]).partition("/")[0].rpartition(".")[2]
+            if not message.topic.endswith({"tags": "/history"}.get(kind, f"/{kind}")):
+                self.faults.append(f"{kind} on {message.topic}")
             self._check(kind, content)
             self._take(kind, content)
         except Exception as fault:  # noqa: BLE001 - raised here it would end the client's thread without a word
@@ -116,8 +124,13 @@ class Office:
                 known = {(m["run"], m["n"]) for m in self.messages if m["message"] == content["message"]}
                 self.doubles[kind] += identity in known
                 self.messages.append(content)
+            case "tags":
+                self._tags[content["table"]] = [line["tag"] for line in content["tags"]]
+                self.tags = {line["tag"]: line for line in content["tags"]}
+                self._patterns[zlib.adler32(content["pattern"].encode())] = content["pattern"].encode()
             case "history":
-                for n, reading in _readings(content):
+                self.answered.append((content["first_n"], content["last_n"]))
+                for n, reading in _readings(content, self._tags[content["table"]]):
                     self.doubles[kind] += (content["run"], n) in self.readings
                     self.readings[content["run"], n] = reading
             case "live":
@@ -125,21 +138,27 @@ class Office:
             case other:
                 self.faults.append(f"a message on the unknown channel {other}")
 
+    def _content(self, message: MQTTMessage) -> dict[str, Any]:
+        body = bytes(message.payload)
+        if str(getattr(message.properties, "ContentType", "")).endswith("+zlib"):
+            preset = body[1] & 0x20  # RFC 1950: FDICT; the next four octets say which dictionary
+            inflate = (
+                zlib.decompressobj(zdict=self._patterns[int.from_bytes(body[2:6], "big")])
+                if preset
+                else zlib.decompressobj()
+            )
+            body = inflate.decompress(body)
+        content: dict[str, Any] = json.loads(body)
+        return content
 
-def _content(message: MQTTMessage) -> dict[str, Any]:
-    body = bytes(message.payload)
-    if str(getattr(message.properties, "ContentType", "")).endswith("+zlib"):
-        body = zlib.decompress(body)
-    content: dict[str, Any] = json.loads(body)
-    return content
 
-
-def _readings(content: dict[str, Any]) -> Iterator[tuple[int, Reading]]:
+def _readings(content: dict[str, Any], tags: list[str]) -> Iterator[tuple[int, Reading]]:
+    tags = [*tags, *content["more_tags"]]
     numbers = itertools.islice(itertools.accumulate(content["n"], initial=content["first_n"]), 1, None)
     stamps = itertools.islice(itertools.accumulate(content["at"], initial=content["start_utc_ms"]), 1, None)
     columns = zip(numbers, stamps, content["tag"], content["value"], content["quality"], strict=True)
     for n, utc_ms, tag, value, quality in columns:
-        yield n, Reading(content["tags"][tag], utc_ms, value, content["qualities"][quality])
+        yield n, Reading(tags[tag], utc_ms, value, content["qualities"][quality])
 
 
 def gaps(identities: Iterable[Identity]) -> list[str]:
@@ -147,6 +166,21 @@ def gaps(identities: Iterable[Identity]) -> list[str]:
     numbers = sorted(n for _, n in identities)
     between = itertools.pairwise([0, *numbers])
     return [f"{before + 1} to {n - 1}" for before, n in between if n != before + 1]
+
+
+def gaps_between(ranges: Iterable[tuple[int, int]]) -> list[str]:
+    """Numbers of readings that no message answered for, from 1 on."""
+    missing, next_n = [], 1
+    for first, last in sorted(ranges):
+        if first > next_n:
+            missing.append(f"{next_n} to {first - 1}")
+        next_n = max(next_n, last + 1)
+    return missing
+
+
+def last_answered(ranges: Iterable[tuple[int, int]]) -> int:
+    """The last number that a message answered for; 0 for none."""
+    return max((last for _, last in ranges), default=0)
 
 
 @contextlib.contextmanager

@@ -113,9 +113,9 @@ class Play:
         until_utc_ms = (await self.truth())["utc_ms"] + plant_s * 1_000
         return await self.truth_when(lambda true: bool(true["utc_ms"] >= until_utc_ms), f"{plant_s:g} plant seconds")
 
-    async def start(self) -> FieldClient:
-        """Start the gateway and listen to it."""
-        await self.stage.start_gateway()
+    async def start(self, *, commissioned: bool = True) -> FieldClient:
+        """Start the gateway, have its outputs commissioned unless they are, and listen to it."""
+        await self.stage.start_gateway((lambda field: self.visitor(field).commission()) if commissioned else None)
         return await self.listen()
 
     async def listen(self) -> FieldClient:

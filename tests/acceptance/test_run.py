@@ -170,12 +170,13 @@ async def _ask_as_nobody(folder: Path) -> Nobody:
     """The site's operator is another user of the machine, so whoever runs this test is nobody to it."""
     async with playing(folder, Script(event="calm", rate=RATE)) as play:
         operator_is(play.stage.site, os.getuid() + 1)
-        field = await play.start()
+        field = await play.start(commissioned=False)  # nobody may do that either
         asks = (
             Ask(id="1", action="acknowledge", subject="TURBIDITY-HIGH"),
             Ask(id="2", action="release", subject="product", reason="trying"),
             Ask(id="3", action="grab_sample", measured={"turbidity_ntu": 0.5, "total_chlorine_mg_l": 5.0}),
             Ask(id="4", action="release", subject="product", reason="trying", person="VISITOR-OP"),
+            Ask(id="5", action="commission", reason="trying"),
         )
         answers = {ask.id: await field.ask(ask) for ask in asks}
         status, true = await field.status(), await play.truth()
@@ -183,8 +184,8 @@ async def _ask_as_nobody(folder: Path) -> Nobody:
         return Nobody(answers=answers, status=status, true=true, record=record_of(play.stage))
 
 
-def test_nobody_may_acknowledge_release_or_enter_a_sample(nobody: Nobody) -> None:
-    for number in ("1", "2", "3"):
+def test_nobody_may_acknowledge_release_enter_a_sample_or_commission(nobody: Nobody) -> None:
+    for number in ("1", "2", "3", "5"):
         answer = nobody.answers[number]
         assert not answer.granted, answer
         assert answer.reason == "not_a_person", answer

@@ -14,7 +14,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from gateway.publishers.payload import SampleRow, history_parcels
+from gateway.configuration.schema.points import OwnTag
+from gateway.publishers.columns import Batch, history_parcels, tag_table, tags_parcel
+from gateway.publishers.payload import SampleRow
 from simulator.office import Heard, Office, OfficeError, identities_of, read_record
 
 _TIMEOUT_S = 10.0
@@ -84,20 +86,24 @@ def test_the_same_event_again_is_told_as_a_double_and_others_are_not(tmp_path: P
 def test_the_gateways_own_payloads_are_read_and_counted_reading_by_reading(tmp_path: Path) -> None:
     heard: queue.Queue[Heard] = queue.Queue()
     rows = [SampleRow(n=n, tag="AIT-510", utc_ms=1_740_560_400_000 + n, value=0.71) for n in (3, 4, 9)]
+    points = {"AIT-510": OwnTag(service="turbidity", unit="NTU", figure="rows_waiting")}
+    table = tag_table(points, site="m", configuration="c")
     with Office(folder=tmp_path, on_heard=heard.put) as office, sender(office.port) as client:
-        for part in (rows[:2], rows[1:], rows):
-            parcels = history_parcels(part, site="m", run=1, configuration="c", limit_bytes=60_000)
-            for _, parcel in parcels:
-                send(client, "purplegate/m/history", parcel.body, content_type=parcel.content_type)
-        messages = [heard.get(timeout=_TIMEOUT_S) for _ in range(3)]
-    assert [message.content["last_n"] for message in messages] == [4, 9, 9]
-    assert [message.double for message in messages] == [False, False, True]
-    assert (office.records, office.doubles) == (3, 4)
+        parcels = [tags_parcel(table)]
+        for part, first_n, last_n in ((rows[:2], 1, 4), (rows[2:], 9, 12), (rows[1:], 4, 9), (rows, 1, 9)):
+            batch = Batch(rows=part, run=1, configuration="c", first_n=first_n, last_n=last_n)
+            parcels += [parcel for _, parcel in history_parcels(batch, table, limit_bytes=60_000)]
+        missing = []
+        for parcel in parcels:
+            send(client, "purplegate/m/history", parcel.body, content_type=parcel.content_type)
+            missing.append((heard.get(timeout=_TIMEOUT_S).double, office.missing))
+    assert missing == [(False, 0), (False, 0), (False, 4), (True, 0), (True, 0)]
+    assert (office.records, office.doubles) == (3, 5)
 
 
 def test_newest_values_and_states_are_never_doubles() -> None:
     assert identities_of({"schema": "purplegate.state/1", "site": "m", "run": 1}) == ()
-    assert identities_of({"schema": "purplegate.live/1", "site": "m", "run": 1, "readings": [{"n": 4}]}) == ()
+    assert identities_of({"schema": "purplegate.live/2", "site": "m", "run": 1, "readings": [{"n": 4}]}) == ()
     assert identities_of("offline") == ()
 
 

@@ -9,7 +9,7 @@ from itertools import count
 
 import pytest
 
-from simulator import devices, instruments
+from simulator import device_values, instruments
 from simulator.almanac import local_ms
 from simulator.devices import AN1, DISCRETE_INPUTS, HOLDING_REGISTERS, INPUT_REGISTERS
 from simulator.events import EVENTS
@@ -192,7 +192,7 @@ def test_a_full_tank_makes_the_stand_in_divert_and_room_brings_it_back() -> None
 
 def test_bubbles_come_about_every_second_day_and_leave_within_ten_seconds() -> None:
     draws = random.Random(5)  # noqa: S311 - noise
-    panel, runs, lasting = instruments.settled(devices.true_values(Plant(EVENTS["calm"]).state)), [], 0
+    panel, runs, lasting = instruments.settled(device_values.true_values(Plant(EVENTS["calm"]).state)), [], 0
     for _ in range(0, 20 * 86_400, 5):
         panel = instruments._bubbled(panel, dt_s=5.0, draws=draws)
         if panel.bubble_left_s > 0:
@@ -206,7 +206,7 @@ def test_bubbles_come_about_every_second_day_and_leave_within_ten_seconds() -> N
 
 
 def test_a_bubble_shows_on_ait_510_alone() -> None:
-    true = devices.true_values(Plant(EVENTS["calm"]).state)
+    true = device_values.true_values(Plant(EVENTS["calm"]).state)
     panel = replace(instruments.settled(true), bubble_ntu=18.0, bubble_left_s=6.0)
     draws = random.Random(1)  # noqa: S311 - noise
     panel = instruments.step(panel, true, SOUND, at_ms=0, dt_s=5.0, draws=draws)
@@ -218,7 +218,7 @@ def test_a_bubble_shows_on_ait_510_alone() -> None:
 
 @pytest.mark.parametrize(("tag", "sd"), [("FIT-801S", 0.30), ("LIT-901", 0.2), ("PIT-951", 0.03)])
 def test_noise_has_the_spread_the_scenario_gives(tag: str, sd: float) -> None:
-    true = devices.true_values(Plant(EVENTS["calm"]).state)
+    true = device_values.true_values(Plant(EVENTS["calm"]).state)
     panel, draws = instruments.settled(true), random.Random(2)  # noqa: S311 - noise
     off: list[float] = []
     for at_s in range(0, 20_000, 10):

@@ -188,6 +188,51 @@ def test_the_feed_falls_back_when_the_buffers_level_is_lost(bench: Bench) -> Non
     assert bench.run(1).setpoint_m3_h == 1.0
 
 
+def test_a_little_ozone_in_the_room_for_five_minutes_switches_the_skid_off_until_somebody_resets_it(
+    delivering: Bench,
+) -> None:
+    delivering.inputs = replace(delivering.inputs, ozone_ppm=0.15)
+    assert not delivering.run(299).ozone_off
+    unit = delivering.run(2)
+    assert (unit.ozone_off, unit.cause) == (True, pc1.CAUSE_OZONE_ROOM)
+    delivering.inputs = replace(delivering.inputs, ozone_ppm=0.01)
+    assert delivering.run(600).ozone_off
+    assert pc1.restarted(delivering.unit, delivering.unit.now_ms).ozone_off
+    delivering.unit = pc1.reset(delivering.unit)
+    assert not delivering.run(10).ozone_off
+
+
+def test_much_ozone_in_the_room_switches_the_skid_off_after_thirty_seconds(delivering: Bench) -> None:
+    delivering.inputs = replace(delivering.inputs, ozone_ppm=0.35)
+    assert not delivering.run(29).ozone_off
+    assert delivering.run(2).ozone_off
+
+
+def test_ozone_that_comes_and_goes_does_not_add_up(delivering: Bench) -> None:
+    for _ in range(3):
+        delivering.inputs = replace(delivering.inputs, ozone_ppm=0.15)
+        delivering.run(200)
+        delivering.inputs = replace(delivering.inputs, ozone_ppm=0.05)
+        delivering.run(1)
+    assert not delivering.unit.ozone_off
+
+
+def test_a_high_sump_wants_the_lag_pump_after_thirty_seconds_until_it_is_down(delivering: Bench) -> None:
+    delivering.inputs = replace(delivering.inputs, sump_m=1.55)
+    assert not delivering.run(29).sump_high
+    unit = delivering.run(2)
+    assert (unit.sump_high, unit.cause) == (True, pc1.CAUSE_SUMP)
+    delivering.inputs = replace(delivering.inputs, sump_m=1.30)
+    assert delivering.run(60).sump_high
+    delivering.inputs = replace(delivering.inputs, sump_m=1.15)
+    assert not delivering.run(1).sump_high
+
+
+def test_the_high_float_wants_the_lag_pump_at_once(delivering: Bench) -> None:
+    delivering.inputs = replace(delivering.inputs, sump_float=True)
+    assert delivering.run(0.1).sump_high
+
+
 def test_its_own_heartbeat_counts_seconds_and_rolls_over(bench: Bench) -> None:
     assert pc1.heartbeat(bench.run(7)) == 7
     assert pc1.heartbeat(replace(bench.unit, now_ms=START_MS + 65_536_000)) == 0

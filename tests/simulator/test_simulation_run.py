@@ -17,6 +17,8 @@ import pytest
 from pyModbusTCP.client import ModbusClient
 
 from gateway.local.clockpage import unpack_plant
+from simulator import demo
+from simulator.__main__ import main
 
 LIMIT_S = 20.0
 
@@ -69,7 +71,7 @@ def test_it_describes_itself_when_it_is_ready(run: Run) -> None:
     described = run.ready()
     assert described["event"] == "E01"
     assert described["start"] == "2025-02-26 09:00:00"
-    assert set(described["ports"]) == {"COM1", "RI1", "PC1"}
+    assert set(described["ports"]) == {"COM1", "COM2", "PC1", "UV1", "OZ1", "RI1"}
     page = unpack_plant(memoryview(Path(described["page"]).read_bytes()))
     assert page.rate == 60.0
     assert page.utc_ms == 1_740_556_800_000
@@ -182,3 +184,56 @@ def test_it_costs_well_under_half_a_core_at_sixty(run: Run) -> None:
 def cpu_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--event", "E17"], "20 is the most"),
+        (["--event", "E09", "--rate", "20.1"], "too fast"),
+        (["--event", "E19", "--rate", "1"], "cannot be played yet"),
+    ],
+)
+def test_what_cannot_be_played_is_refused_in_a_sentence(
+    arguments: list[str], says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*arguments, "--folder", str(tmp_path / "plant")]) == 3
+    said = capsys.readouterr().err
+    assert says in said
+    assert len(said.splitlines()) == 1
+    assert not (tmp_path / "plant").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["E17", "--rate", "60"], "20 is the most"),
+        (["E19"], "cannot be played yet"),
+        (["E04"], "python -m simulator.direct E04"),
+    ],
+)
+def test_the_demo_refuses_what_it_cannot_show(
+    arguments: list[str], says: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["simulator.demo", *arguments])
+    assert demo.main() == 3
+    assert says in capsys.readouterr().err
+
+
+def test_a_line_can_be_cut_by_hand_and_a_device_slowed(run: Run) -> None:
+    port = run.ready()["ports"]["COM2"]
+    assert run.order(do="set", what="lines", name="COM9")["error"].endswith("COM1, UV1, OZ1, COM2, RI1, PC1")
+    assert run.order(do="set", what="lines", name="COM2")["ok"]
+    with socket.create_connection(("127.0.0.1", port), timeout=LIMIT_S) as line:
+        line.sendall(bytes.fromhex("290300000002c223"))
+        line.settimeout(0.3)
+        with pytest.raises(TimeoutError):
+            line.recv(16)
+        assert run.order(do="set", what="lines", name="COM2", on=False)["ok"]
+        line.settimeout(LIMIT_S)
+        line.sendall(bytes.fromhex("290300000002c223"))
+        assert line.recv(16)[:3] == bytes.fromhex("290304")
+    assert run.order(do="set", what="slow", name="FM1", value=3.0)["ok"]
+    assert run.order(do="set", what="byte_orders", name="AN1", value="DCBA")["ok"]
+    assert not run.order(do="set", what="byte_orders", name="AN1", value="ABDC")["ok"]
+    assert run.order(do="set", what="reset")["ok"]

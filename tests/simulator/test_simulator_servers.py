@@ -15,11 +15,13 @@ from dataclasses import replace
 import pytest
 from pyModbusTCP.client import ModbusClient
 
+from gateway.configuration.schema import REGISTERS
 from simulator import modbus_pdu as pdus
 from simulator.devices import AN1, AN2, DEVICES, DISCRETE_INPUTS, HOLDING_REGISTERS, INPUT_REGISTERS, PC1, RI1, Image
 from simulator.events import EVENTS
 from simulator.modbus_server import Manners, ModbusServer
 from simulator.plant import Plant
+from simulator.simulation import FIXED_PORTS, LINES
 
 COM1 = Manners(name="COM1", devices=(AN1, AN2), rtu=True, delay_s=(0.02, 0.12), one_at_a_time=frozenset({"AN2"}))
 TCP_PC1 = Manners(name="PC1", devices=(PC1,), rtu=False, delay_s=(0.002, 0.01))
@@ -39,8 +41,11 @@ class Registers:
     def write(self, *, address: int, values: tuple[int, ...]) -> None:
         self.plant.write(address=address, values=values)
 
-    def answers(self, device: str) -> bool:
-        return device not in self.plant.faults.silent
+    def deaf(self, device: str) -> bool:
+        return self.plant.deaf(device)
+
+    def slow_s(self, device: str) -> float:
+        return self.plant.slow_s(device)
 
 
 @asynccontextmanager
@@ -329,9 +334,8 @@ def test_a_serial_request_in_single_bytes_is_put_together() -> None:
 @pytest.mark.parametrize("device", DEVICES.values(), ids=list(DEVICES))
 def test_no_two_tags_of_a_device_share_a_register_and_all_lie_within_its_tables(device: object) -> None:
     assert isinstance(device, type(PC1))
-    widths = {"float32": 2, "bcd48": 3}
     taken = [
-        (point.table, point.address + at) for point in device.points for at in range(widths.get(point.encoding.kind, 1))
+        (point.table, point.address + at) for point in device.points for at in range(REGISTERS[point.encoding.kind])
     ]
     assert len(set(taken)) == len(taken)
     assert set(taken) <= {(t, a) for t, (first, n) in device.extents.items() for a in range(first, first + n)}
@@ -345,5 +349,125 @@ def test_the_server_stops_with_connections_open() -> None:
         with contextlib.suppress(ConnectionError):
             assert await asyncio.wait_for(reader.read(), 2) == b""
         writer.close()
+
+    asyncio.run(scenario())
+
+
+COM2 = next(manners for manners in LINES if manners.name == "COM2")
+TCP_UV1 = next(manners for manners in LINES if manners.name == "UV1")
+RTU_OZ1 = next(manners for manners in LINES if manners.name == "OZ1")
+READ_FLOW = bytes.fromhex("03 0000 0002")
+
+
+def test_every_device_stands_behind_one_port_of_the_scenario() -> None:
+    assert sorted(device.name for manners in LINES for device in manners.devices) == sorted(DEVICES)
+    assert {manners.name: FIXED_PORTS[manners.name] for manners in LINES} == {
+        "COM1": 15011,
+        "COM2": 15012,
+        "PC1": 15020,
+        "UV1": 15021,
+        "OZ1": 15022,
+        "RI1": 15023,
+    }
+
+
+def test_a_byte_takes_its_time_on_the_line() -> None:
+    async def took_s(byte_s: float) -> float:
+        async with serving(replace(COM2, delay_s=(0.0, 0.0), byte_s=byte_s, spoiled=0.0), rate=1.0) as (server, _):
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            loop = asyncio.get_running_loop()
+            begun = loop.time()
+            writer.write(rtu(41, READ_FLOW))
+            assert len(await asyncio.wait_for(reader.readexactly(9), 3)) == 9
+            writer.close()
+            return loop.time() - begun
+
+    assert asyncio.run(took_s(0.02)) >= (8 + 9) * 0.02
+    assert asyncio.run(took_s(0.0)) < (8 + 9) * 0.02
+    assert COM2.byte_s == pytest.approx(0.000521, abs=1e-6)
+    assert LINES[0].byte_s == pytest.approx(0.001146, abs=1e-6)
+
+
+def test_one_reply_in_two_thousand_comes_with_a_wrong_crc_and_the_next_one_is_good() -> None:
+    server = ModbusServer(COM2, Registers(), rate=lambda: 60.0, draws=random.Random(3))  # noqa: S311 - noise
+    request = pdus.Request(41, READ_FLOW)
+    replies = [server._on_the_line(request, bytes.fromhex("03 04 00000000")) for _ in range(20_000)]
+    spoiled = [reply for reply in replies if pdus.crc(reply[:-2]) != reply[-2:]]
+    assert 3 <= len(spoiled) <= 20
+    assert {len(reply) for reply in replies} == {9}
+
+
+def test_a_spoiled_reply_arrives_whole_in_length() -> None:
+    async def scenario() -> None:
+        async with serving(replace(COM2, spoiled=1.0)) as (server, _):
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            writer.write(rtu(41, READ_FLOW))
+            reply = await asyncio.wait_for(reader.readexactly(9), 2)
+            assert pdus.crc(reply[:-2]) != reply[-2:]
+            writer.close()
+
+    asyncio.run(scenario())
+
+
+def test_uv1_drops_a_second_connection_without_a_word_and_takes_one_when_the_first_is_gone() -> None:
+    async def scenario() -> None:
+        async with serving(TCP_UV1) as (server, _):
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            second, dropped = await asyncio.open_connection("127.0.0.1", server.port)
+            assert await asyncio.wait_for(second.read(), 2) == b""
+            ask_status = bytes.fromhex("0001 0000 0006 01 03 00D0 0001")
+            writer.write(ask_status)
+            assert await asyncio.wait_for(reader.readexactly(11), 2) == bytes.fromhex("0001 0000 0005 01 03 02 0001")
+            writer.close()
+            dropped.close()
+            while server._peers:  # noqa: ASYNC110 - until the server has noticed
+                await asyncio.sleep(0.01)
+            third, last = await asyncio.open_connection("127.0.0.1", server.port)
+            last.write(ask_status)
+            assert len(await asyncio.wait_for(third.readexactly(11), 2)) == 11
+            last.close()
+
+    asyncio.run(scenario())
+
+
+def test_oz1_speaks_serial_frames_and_has_one_contact() -> None:
+    async def scenario() -> None:
+        async with serving(RTU_OZ1) as (server, _):
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            writer.write(rtu(31, bytes.fromhex("02 0000 0001")))
+            assert await heard(reader, 2) == rtu(31, bytes.fromhex("02 01 01"))
+            writer.write(rtu(31, bytes.fromhex("02 0001 0001")))
+            assert await heard(reader, 2) == rtu(31, bytes.fromhex("82 02"))
+            writer.close()
+
+    asyncio.run(scenario())
+
+
+def test_a_dead_line_takes_requests_and_says_nothing_and_comes_back() -> None:
+    async def scenario() -> None:
+        async with serving(COM2) as (server, registers):
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            registers.plant.added = replace(registers.plant.added, lines=frozenset({"COM2"}))
+            writer.write(rtu(41, READ_FLOW))
+            writer.write(rtu(51, READ_FLOW))
+            assert await heard(reader, 0.2) == b""
+            registers.plant.added = replace(registers.plant.added, lines=frozenset())
+            writer.write(rtu(41, READ_FLOW))
+            assert len(await heard(reader, 2)) == 9
+            writer.close()
+
+    asyncio.run(scenario())
+
+
+def test_a_slow_device_answers_late_and_the_others_on_its_line_in_between() -> None:
+    async def scenario() -> None:
+        async with serving(replace(COM2, spoiled=0.0), rate=10.0) as (server, registers):
+            registers.plant.added = replace(registers.plant.added, slow={"FM1": 3.0})
+            reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+            writer.write(rtu(41, READ_FLOW) + rtu(42, READ_FLOW))
+            first = await asyncio.wait_for(reader.readexactly(9), 2)
+            second = await asyncio.wait_for(reader.readexactly(9), 2)
+            assert (first[0], second[0]) == (42, 41)
+            writer.close()
 
     asyncio.run(scenario())

@@ -5,11 +5,13 @@ from pathlib import Path
 import pytest
 import yaml
 
-from simulator.devices import DEVICES
+from gateway.configuration.plant import load_site
+from gateway.configuration.schema import REGISTERS
+from simulator.devices import DEVICES, Point
 from simulator.events import EVENTS
 from simulator.site import DEMO_SITE, Office, write_site
 
-PORTS = {"COM1": 40011, "RI1": 40023, "PC1": 40020}
+PORTS = {"COM1": 40011, "COM2": 40012, "PC1": 40020, "UV1": 40021, "OZ1": 40022, "RI1": 40023}
 
 
 def written(tmp_path: Path, page: Path | None = None) -> Path:
@@ -28,6 +30,7 @@ def test_the_place_is_that_of_the_run(tmp_path: Path) -> None:
     place = yaml.safe_load((written(tmp_path, tmp_path / "clock.page") / "place.yaml").read_text(encoding="utf-8"))
     assert {name: keys["port"] for name, keys in place["connections"].items()} == PORTS
     assert place["place"]["simulated_clock"] == str(tmp_path / "clock.page")
+    assert place["place"]["figures_folder"] == str(tmp_path / "figures")
     assert place["people"]["VISITOR-OP"]["local_users"] == [1234]
     assert (place["uplink"]["mqtt"]["port"], place["uplink"]["mqtt"]["client_id"]) == (40883, "t1")
 
@@ -46,16 +49,36 @@ def test_a_missing_port_is_an_error(tmp_path: Path) -> None:
         write_site(tmp_path, ports={"COM1": 1}, page=None, uid=1, office=Office())
 
 
-def test_the_site_and_the_simulator_agree_where_every_tag_lies() -> None:
-    shipped = yaml.safe_load((DEMO_SITE / "tags.yaml").read_text(encoding="utf-8"))["tags"]
-    tables = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
-    simulated = {
-        point.tag: (device.name, tables[point.table], point.address)
+TABLES = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
+
+
+def simulated() -> dict[str, tuple[object, ...]]:
+    """Where and how every tag lies in the simulated devices; a bit has no order and no scale."""
+    return {
+        point.tag: (device.name, device.line, device.unit_id, TABLES[point.table], point.address, *encoded(point))
         for device in DEVICES.values()
         for point in device.points
     }
-    configured = {tag: (keys["device"], keys["table"], keys["address"]) for tag, keys in shipped.items()}
-    assert {tag: configured[tag] for tag in configured if configured[tag] != simulated.get(tag)} == {}
+
+
+def encoded(point: Point) -> tuple[object, ...]:
+    if point.table in (1, 2):
+        return ("bool",)
+    counts = (6_400, 32_000) if point.span != (0.0, 0.0) else None
+    order = point.encoding.order if REGISTERS[point.encoding.kind] > 1 and point.encoding.kind != "bcd48" else "ABCD"
+    return (point.encoding.kind, order, 1.0 if counts else point.scale, counts)
+
+
+def test_the_site_and_the_simulator_agree_where_and_how_every_tag_lies() -> None:
+    site = load_site(DEMO_SITE).site
+    mine = simulated()
+    for tag, keys in site.tags.items():
+        device = site.devices[keys.device]
+        place = (keys.device, device.connection, device.unit_id, keys.table, keys.address)
+        counts = None if keys.loop is None else (keys.loop.low_count, keys.loop.high_count)
+        how = ("bool",) if keys.type == "bool" else (keys.type, keys.byte_order, keys.scale, counts)
+        assert (*place, *how) == mine[tag], tag
+    assert set(site.tags) == set(mine)
 
 
 def test_every_event_begins_an_hour_before_it_strikes() -> None:

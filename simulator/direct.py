@@ -1,0 +1,277 @@
+"""``python -m simulator.direct``: plant and decisions in one process, as fast as they can be computed.
+
+The direct gear: the plant's register images go straight to decoding and scan,
+levels straight back to PC1's registers; no socket, no disk, no waiting. For an
+event of many hours and for the whole of February 2025. Prints what the gateway
+decided, and day by day what was true beside what it believed.
+"""
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from functools import reduce
+from pathlib import Path
+
+from gateway.assembly.direct_gear import DirectGear, Told
+from gateway.configuration.plant import LoadedSite, load_site
+from gateway.configuration.poll_plan import Block
+from gateway.core.outcome import Event as Said
+from gateway.core.outcome import EventKind
+from gateway.core.request import Action, Request
+from gateway.core.sample import Number
+from gateway.drivers.errors import NoAnswer, Refused
+from simulator import faults
+from simulator.almanac import DAY_MS, HOUR_MS, SECOND_MS, local_ms, local_time, utc_ms
+from simulator.controller import NotWritable
+from simulator.daybook import Day, table
+from simulator.events import EVENTS, Event
+from simulator.faults import Faults
+from simulator.modbus_pdu import TABLES
+from simulator.plant import Pace, Plant, truth
+from simulator.site import DEMO_SITE
+
+MONTH = "month"
+_MONTH_STARTS = "2025-02-01 00:00"
+_LOOK_MS = 60_000
+_PERSON_LOOKS_MS = 600_000
+_PERSON, _ROLE = "VISITOR-OP", "VISITOR-OP"
+_TOLD_QUIETLY = {EventKind.PROVING, EventKind.LEVEL, EventKind.RTN, EventKind.CAUSE_CLEARED, EventKind.CAUSE_RETURNED}
+ILLEGAL_ADDRESS = 2
+
+
+class PlantDevices:
+    """The plant's devices for the direct gear.
+
+    Args:
+        plant: whose they are.
+    """
+
+    def __init__(self, plant: Plant) -> None:
+        self._plant = plant
+
+    def read(self, device: str, block: Block) -> tuple[int, ...]:
+        """See ``direct_gear.Devices``."""
+        self._hear(device)
+        words = self._plant.image(device).tables[TABLES[block.table.value]]
+        try:
+            return tuple(words[address] for address in range(block.address, block.address + block.count))
+        except KeyError:
+            raise Refused(f"{device}: no register there", ILLEGAL_ADDRESS) from None
+
+    def write(self, device: str, block: Block, values: Sequence[int]) -> None:
+        """See ``direct_gear.Devices``."""
+        self._hear(device)
+        try:
+            self._plant.write(address=block.address, values=tuple(values))
+        except NotWritable as fault:
+            raise Refused(str(fault), ILLEGAL_ADDRESS) from fault
+
+    def _hear(self, device: str) -> None:
+        if self._plant.deaf(device):
+            raise NoAnswer(f"{device} says nothing")
+
+
+class Person:
+    """Whoever is at the plant: commissions it, and releases by the rule as soon as nothing but a sample is missing.
+
+    Args:
+        gear: asked like any person asks.
+        plant: where the sample is taken.
+    """
+
+    def __init__(self, gear: DirectGear, plant: Plant) -> None:
+        self._gear, self._plant = gear, plant
+        self._asked = 0
+        self._request(Action.COMMISSION, reason="first start, every loop read beside its display")
+
+    def look(self) -> None:
+        """Release what can be released."""
+        for answer in self._gear.outcome.answers:
+            if answer.confirm:
+                self._request(Action.RELEASE, self._offered, reason="found in order", confirm=answer.confirm)
+
+    def act(self) -> None:
+        """Every few minutes: take a sample and ask for a release, where only that is missing."""
+        for output, state in self._gear.state.outputs.items():
+            if state.latches and output in self._gear.rules.releases and self._ready(output):
+                self._release(output)
+                return
+
+    def _ready(self, output: str) -> bool:
+        return all("grab sample" in item for item in self._gear.missing(output))
+
+    def _release(self, output: str) -> None:
+        tap = self._plant.state
+        measured = {
+            "turbidity_ntu": round(tap.tap.turbidity_ntu, 2),
+            "total_chlorine_mg_l": round(tap.chlorine.outlet_mg_l, 2),
+        }
+        self._request(Action.GRAB_SAMPLE, measured=measured)
+        self._offered = output
+        self._request(Action.RELEASE, output, reason="found in order")
+
+    def _request(
+        self,
+        action: Action,
+        subject: str = "",
+        *,
+        reason: str = "",
+        confirm: int = 0,
+        measured: dict[str, float] | None = None,
+    ) -> None:
+        self._asked += 1
+        self._gear.ask(
+            Request(
+                id=f"person-{self._asked}",
+                action=action,
+                subject=subject,
+                person=_PERSON,
+                role=_ROLE,
+                reason=reason,
+                confirm=confirm,
+                measured=measured or {},
+            )
+        )
+
+
+class DirectRun:
+    """One run of plant and gateway.
+
+    Args:
+        site: the site that decides.
+        event: what goes wrong; a run begins where the event's does.
+        seed: of the plant's noise.
+        scan_ms: from one scan to the next, and the plant's finest step.
+        say: takes each line; None is silent.
+    """
+
+    def __init__(
+        self,
+        site: LoadedSite,
+        event: Event,
+        *,
+        seed: int = 1,
+        scan_ms: int = SECOND_MS,
+        say: Callable[[str], None] | None = None,
+    ) -> None:
+        self.event = event
+        self.plant = Plant(event, seed=seed, pace=Pace(controller_ms=scan_ms, water_ms=max(scan_ms, SECOND_MS)))
+        self.told: list[Told] = []
+        self.days: list[Day] = []
+        self._say = say
+        start_utc_ms = utc_ms(self.plant.now_ms)
+        self.gear = DirectGear(site, PlantDevices(self.plant), utc_ms=start_utc_ms, period_ms=scan_ms, tell=self._hear)
+        self.person = Person(self.gear, self.plant)
+        self._scan_ms = scan_ms
+
+    def run_to(self, local_plant_ms: int) -> None:
+        """Until a local plant time."""
+        while self.plant.now_ms + self._scan_ms <= local_plant_ms:
+            self.plant.advance(self.plant.now_ms + self._scan_ms)
+            self.gear.step()
+            self.person.look()
+            since_ms = self.plant.now_ms - self.plant.started_ms
+            if since_ms % _PERSON_LOOKS_MS == 0:
+                self.person.act()
+            if since_ms % _LOOK_MS == 0:
+                self._today.look(_numbers(truth(self.plant)), self._believed())
+
+    @property
+    def _today(self) -> Day:
+        date = local_time(self.plant.now_ms - 1).strftime("%a %d %b")
+        if not self.days or self.days[-1].date != date:
+            self.days.append(Day(date))
+        return self.days[-1]
+
+    def _believed(self) -> dict[str, float]:
+        return {tag: one.value for tag, one in self.gear.outcome.verdicts.items() if isinstance(one, Number)}
+
+    def _hear(self, told: Told) -> None:
+        self.told.append(told)
+        event = told.event
+        subject = f"{event.facts.get('priority', '')} {event.subject}".strip()
+        self._today.told.setdefault(event.kind.value, []).append(subject)
+        if self._say is not None and event.kind not in _TOLD_QUIETLY:
+            since_s = (self.plant.now_ms - self.event.strikes_ms) / SECOND_MS
+            self._say(f"{_clock(self.plant.now_ms)} {since_s:>+10.0f} s  {_words(event)}")
+
+
+def month() -> Event:
+    """All scripted events together, each at its own time: the plant's February 2025."""
+    played = [event for event in EVENTS.values() if event.in_month]
+
+    def wrong(since_s: float) -> Faults:
+        now_ms = local_ms(_MONTH_STARTS) + since_s * SECOND_MS
+        each = (event.faults((now_ms - event.strikes_ms) / SECOND_MS) for event in played)
+        return reduce(faults.both, each, faults.SOUND)
+
+    return Event(
+        name=MONTH,
+        says="February 2025 with every scripted event at its time",
+        strikes_ms=local_ms(_MONTH_STARTS),
+        lead_ms=0,
+        faults=wrong,
+    )
+
+
+def _numbers(true: dict[str, object]) -> dict[str, float]:
+    return {name: float(value) for name, value in true.items() if isinstance(value, int | float)}
+
+
+def _words(event: Said) -> str:
+    facts = event.facts
+    shown = {
+        name: facts[name] for name in ("priority", "tag", "value", "unit", "quality_reason", "to") if name in facts
+    }
+    detail = ", ".join(f"{name} {value}" for name, value in shown.items())
+    return f"{event.kind.value.replace('_', ' '):<22} {event.subject} {event.reason} {detail}".rstrip()
+
+
+def _clock(at_ms: int) -> str:
+    return local_time(at_ms).strftime("%a %d %b %H:%M:%S")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m simulator.direct", description="Plant and decisions as fast as they can be computed."
+    )
+    parser.add_argument("event", choices=[*EVENTS, MONTH], help="what goes wrong; month is all of February 2025")
+    parser.add_argument("--hours", type=float, default=None, help="plant hours to run (default 4, the month 672)")
+    parser.add_argument("--scan", type=float, default=None, metavar="S", help="scan period (default 1, the month 5)")
+    parser.add_argument("--seed", type=int, default=1, help="of the plant's noise (default 1)")
+    parser.add_argument("--site", type=Path, default=DEMO_SITE, help="site folder (default the demo site)")
+    parser.add_argument("--days-file", type=Path, default=None, help="write the days as JSON lines")
+    parser.add_argument("--quiet", action="store_true", help="only the table of days")
+    return parser
+
+
+def main() -> int:
+    """Run. Returns the exit code."""
+    arguments = _parser().parse_args()
+    of_month = arguments.event == MONTH
+    event = month() if of_month else EVENTS[arguments.event]
+    hours = arguments.hours or (28 * 24 if of_month else 4)
+    scan_s = arguments.scan or (5 if of_month else 1)
+    run = DirectRun(
+        load_site(arguments.site),
+        event,
+        seed=arguments.seed,
+        scan_ms=round(scan_s * SECOND_MS),
+        say=None if arguments.quiet else lambda line: print(line, flush=True),
+    )
+    began = time.perf_counter()
+    run.run_to(run.plant.started_ms + round(hours * HOUR_MS))
+    took_s = time.perf_counter() - began
+    print(table(run.days))
+    print(f"{hours / 24:.2f} plant days in {took_s:.0f} s, a scan every {scan_s:g} plant seconds", flush=True)
+    if arguments.days_file is not None:
+        lines = (json.dumps(asdict(day), allow_nan=True) for day in run.days)
+        arguments.days_file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
