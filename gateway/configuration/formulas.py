@@ -78,5 +78,5 @@ def _constant(word: str, text: str, faults: list[FormulaFault]) -> Quantity:
         return parse_quantity(text)
     except NotAUnit as wrong:
         about = ("constants", word)
-        faults.append(FormulaFault(found=f'"{text}"', allowed=f"a number and {wrong}", about=about))
+        faults.append(FormulaFault(found=f'"{text}"', allowed=f"a number with its unit: {wrong}", about=about))
         return parse_quantity("0")

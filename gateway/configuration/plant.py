@@ -48,6 +48,7 @@ from gateway.core.condition import (
     Tripped,
     Unproven,
     Unwritable,
+    WrittenOver,
 )
 from gateway.core.doubt import Partner, Spike
 from gateway.core.figures import FigureRules
@@ -323,7 +324,9 @@ def _state_of_a_machine(keys: ConditionKeys) -> Condition | None:
         return Unproven(output=keys.unproven.output, tag=keys.unproven.tag, expected=keys.unproven.expected)
     if keys.tripped is not None:
         return Tripped(interlock=keys.tripped.interlock)
-    return Unwritable(output=keys.unwritable.output) if keys.unwritable is not None else None
+    if keys.unwritable is not None:
+        return Unwritable(output=keys.unwritable.output)
+    return WrittenOver(output=keys.written_over.output) if keys.written_over is not None else None
 
 
 def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRule:

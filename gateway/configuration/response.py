@@ -4,6 +4,7 @@ Pure: one computation from keys alone. ``purplegate check`` prints it, and warns
 where the water is faster.
 """
 
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from gateway.configuration.schema import CauseKeys, ConditionKeys, Interlock, Site
@@ -66,6 +67,7 @@ def _delays(cause: CauseKeys) -> tuple[tuple[float, str], ...]:
 
 def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[float, str], site: Site) -> Response:
     tags = [tag for condition in cause.inputs for tag in tags_of(condition)]
+    waited_for = {condition.unproven.tag for condition in cause.inputs if condition.unproven is not None}
     devices = [site.devices.get(device) for tag in tags for device in devices_of(site, tag)]
     lines = [
         site.connections[device.connection] for device in devices if device and device.connection in site.connections
@@ -76,7 +78,7 @@ def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[fl
         interlock=name,
         service=interlock.service,
         watches=", ".join(_words(condition) for condition in cause.inputs) + delay[1],
-        poll_s=max((_poll_s(condition, site) for condition in cause.inputs), default=0.0),
+        poll_s=max((_poll_s(condition, site, waited_for) for condition in cause.inputs), default=0.0),
         reply_s=max((each.reply_timeout_s for each in lines), default=0.0),
         delay_s=delay[0] + max((_stillness_s(condition) for condition in cause.inputs), default=0.0),
         scan_s=site.site.scan_period_s,
@@ -86,11 +88,10 @@ def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[fl
     )
 
 
-def _poll_s(condition: ConditionKeys, site: Site) -> float:
+def _poll_s(condition: ConditionKeys, site: Site, waited_for: AbstractSet[str]) -> float:
     """Seconds until a change is read; a position is polled fast while it is waited for."""
-    hurried = condition.unproven is not None
     names = [source for tag in tags_of(condition) for source in sources(site, tag)]
-    return max((_interval_s(site, name, hurried=hurried) for name in names), default=0.0)
+    return max((_interval_s(site, name, hurried=name in waited_for) for name in names), default=0.0)
 
 
 def _interval_s(site: Site, name: str, *, hurried: bool) -> float:

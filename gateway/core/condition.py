@@ -125,8 +125,26 @@ class Unwritable:
     output: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenOver:
+    """In condition while an output is latched because somebody else wrote its register."""
+
+    output: str
+
+
 Condition = (
-    Limit | Equals | BitSet | Mismatch | NoChange | BadQuality | Rate | Deviation | Unproven | Tripped | Unwritable
+    Limit
+    | Equals
+    | BitSet
+    | Mismatch
+    | NoChange
+    | BadQuality
+    | Rate
+    | Deviation
+    | Unproven
+    | Tripped
+    | Unwritable
+    | WrittenOver
 )
 
 
@@ -160,6 +178,7 @@ class View:
         safe_since_ms: output id to when it was commanded safe, None while it is not.
         standing: interlocks that are tripped with their cause present.
         unconfirmed: outputs whose level does not read back.
+        written_over: outputs latched because somebody else wrote their registers.
     """
 
     now_ms: int
@@ -168,6 +187,7 @@ class View:
     safe_since_ms: Mapping[str, int | None]
     standing: frozenset[str] = frozenset()
     unconfirmed: frozenset[str] = frozenset()
+    written_over: frozenset[str] = frozenset()
 
     def verdict(self, tag: str) -> Verdict:
         """The verdict of a tag; one that nothing declares is awaited for ever."""
@@ -216,6 +236,8 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
             return Asked(_truth(condition.interlock in view.standing), memory)
         case Unwritable():
             return Asked(_truth(condition.output in view.unconfirmed), memory)
+        case WrittenOver():
+            return Asked(_truth(condition.output in view.written_over), memory)
 
 
 def tags_of(condition: Condition) -> tuple[str, ...]:
@@ -225,7 +247,7 @@ def tags_of(condition: Condition) -> tuple[str, ...]:
             return (condition.command, condition.feedback)
         case Deviation():
             return (condition.tag, condition.other)
-        case Tripped() | Unwritable():
+        case Tripped() | Unwritable() | WrittenOver():
             return ()
         case _:
             return (condition.tag,)

@@ -20,6 +20,7 @@ from gateway.core.condition import (
     Unproven,
     Unwritable,
     View,
+    WrittenOver,
 )
 from gateway.core.outcome import Fact
 from gateway.core.quality import Reason
@@ -93,6 +94,8 @@ def evidence(  # noqa: C901, PLR0911 - one case a kind
             return {"kind": "tripped", "interlock": condition.interlock}
         case Unwritable():
             return {"kind": "not confirmed", "output": condition.output}
+        case WrittenOver():
+            return {"kind": "written over", "output": condition.output}
 
 
 def _reasons(condition: BadQuality) -> dict[str, Fact]:

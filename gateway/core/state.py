@@ -11,7 +11,7 @@ from gateway.core import exposure, interlock, output
 from gateway.core.alarm import AlarmRule, AlarmState
 from gateway.core.calculation import CalculationRule, CalculationState, fresh_calculation
 from gateway.core.commissioning import Commissioned
-from gateway.core.condition import Condition, Tripped, Unwritable, tags_of
+from gateway.core.condition import Condition, Tripped, Unwritable, WrittenOver, tags_of
 from gateway.core.exposure import ExposureState
 from gateway.core.figures import NO_FIGURES, FigureState
 from gateway.core.interlock import Effect, InterlockRule, InterlockState
@@ -129,7 +129,7 @@ def _critical(rules: Iterable[InterlockRule], calculations: Mapping[str, Calcula
 
 
 def _late(condition: Condition) -> bool:
-    return isinstance(condition, Tripped | Unwritable)
+    return isinstance(condition, Tripped | Unwritable | WrittenOver)
 
 
 def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:

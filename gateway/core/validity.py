@@ -237,7 +237,7 @@ def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding
         return state
     if holding:
         return replace(state, newest_utc_ms=stamp_ms)
-    return _evaluated(rule, replace(state, newest_utc_ms=stamp_ms, held_since_ms=None), sample)
+    return _evaluated(rule, state, sample, stamp_ms)
 
 
 def _from_future(rule: TagRule, sample: Sample, now: Tick) -> bool:
@@ -249,23 +249,44 @@ def _belated(rule: TagRule, stamp_ms: int, arrived: Tick) -> bool:
     return rule.stale_after_ms is not None and arrived.utc_ms - stamp_ms >= rule.stale_after_ms
 
 
-def _evaluated(rule: TagRule, state: TagState, sample: Sample) -> TagState:
-    arrived_ms = sample.arrived.monotonic_ms
-    state = replace(state, reading=sample.reading, accepted_ms=arrived_ms, delivered=True)
-    if not isinstance(sample.reading, Number):
-        return state
-    value = sample.reading.value
-    if state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band:
-        state = replace(state, moved_ms=arrived_ms, moved_value=value)
-    if rule.spike is not None and sample.reading.quality is Quality.GOOD:
-        gap_ms = _NO_BOUND_MS if rule.stale_after_ms is None else rule.stale_after_ms
-        level = doubt.level_after(rule.spike, state.level, value, arrived_ms, longest_gap_ms=gap_ms)
-        state = replace(state, level=level)
-    if not _usable(rule, doubt.marked(sample.reading, contradicted=False, jumped=_jumped(rule, state))):
-        return state
+def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) -> TagState:
+    """The state with a sample taken in: one new value, since this runs for every reading of the plant."""
+    arrived_ms, reading = sample.arrived.monotonic_ms, sample.reading
+    if not isinstance(reading, Number):
+        return replace(
+            state,
+            newest_utc_ms=stamp_ms,
+            held_since_ms=None,
+            reading=reading,
+            accepted_ms=arrived_ms,
+            delivered=True,
+        )
+    value = reading.value
+    moved = state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band
+    level = _level_after(rule, state, reading, arrived_ms)
+    jumped = rule.spike is not None and doubt.in_doubt(level)
+    usable = _usable(rule, doubt.marked(reading, contradicted=False, jumped=jumped))
     return replace(
-        state, rate_per_min=_rate(rule, state, value, arrived_ms), previous_ms=arrived_ms, previous_value=value
+        state,
+        newest_utc_ms=stamp_ms,
+        held_since_ms=None,
+        reading=reading,
+        accepted_ms=arrived_ms,
+        delivered=True,
+        moved_ms=arrived_ms if moved else state.moved_ms,
+        moved_value=value if moved else state.moved_value,
+        level=level,
+        rate_per_min=_rate(rule, state, value, arrived_ms) if usable else state.rate_per_min,
+        previous_ms=arrived_ms if usable else state.previous_ms,
+        previous_value=value if usable else state.previous_value,
     )
+
+
+def _level_after(rule: TagRule, state: TagState, reading: Number, arrived_ms: int) -> Level | None:
+    if rule.spike is None or reading.quality is not Quality.GOOD:
+        return state.level
+    gap_ms = _NO_BOUND_MS if rule.stale_after_ms is None else rule.stale_after_ms
+    return doubt.level_after(rule.spike, state.level, reading.value, arrived_ms, longest_gap_ms=gap_ms)
 
 
 def _rate(rule: TagRule, state: TagState, value: float, arrived_ms: int) -> float | None:

@@ -8,7 +8,7 @@ from gateway.core.condition import View
 from gateway.core.evidence import evidence
 from gateway.core.interlock import InterlockState
 from gateway.core.outcome import Event, Fact
-from gateway.core.output import OutputState
+from gateway.core.output import FOREIGN, OutputState
 from gateway.core.permissive import Situation
 from gateway.core.quality import Reason
 from gateway.core.request import Answer
@@ -91,6 +91,7 @@ class Working:
             safe_since_ms={id_: one.safe_since_ms for id_, one in self._commanded()},
             standing=frozenset(id_ for id_, one in self.interlocks.items() if _standing(one)),
             unconfirmed=frozenset(id_ for id_, one in self._commanded() if one.confirmed != one.level),
+            written_over=frozenset(id_ for id_, one in self.outputs.items() if FOREIGN in one.latches),
         )
 
     def _commanded(self) -> Iterable[tuple[str, OutputState]]:

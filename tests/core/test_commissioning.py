@@ -144,7 +144,7 @@ def test_after_commissioning_a_permission_still_waits_for_its_release() -> None:
 )
 def test_who_may_not_commission_is_told_why_and_nothing_is_written(fields: dict[str, object], reason: str) -> None:
     bench = new_site()
-    answer = bench.ask(Action.COMMISSION, **fields)
+    answer = bench.ask(Action.COMMISSION, "", **fields)
     assert (answer.granted, answer.reason) == (False, reason)
     assert not bench.outcome.writes
     assert bench.found(EventKind.REQUEST_REFUSED)[-1].reason == reason

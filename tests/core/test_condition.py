@@ -20,6 +20,7 @@ from gateway.core.condition import (
     Unproven,
     Unwritable,
     View,
+    WrittenOver,
     ask,
     tags_of,
 )
@@ -47,6 +48,7 @@ def view(
     safe_since_ms: int | None = None,
     standing: frozenset[str] = frozenset(),
     unconfirmed: frozenset[str] = frozenset(),
+    written_over: frozenset[str] = frozenset(),
 ) -> View:
     verdicts = {name: Number(one) if isinstance(one, float) else one for name, one in (("A", a), ("B", b))}
     return View(
@@ -56,6 +58,7 @@ def view(
         safe_since_ms={"product": safe_since_ms},
         standing=standing,
         unconfirmed=unconfirmed,
+        written_over=written_over,
     )
 
 
@@ -91,6 +94,8 @@ def view(
         pytest.param(Tripped(interlock="I"), view(standing=frozenset({"J"})), CLEAR, id="another tripped"),
         pytest.param(Unwritable(output="o"), view(unconfirmed=frozenset({"o"})), IN, id="not read back"),
         pytest.param(Unwritable(output="o"), view(), CLEAR, id="read back"),
+        pytest.param(WrittenOver(output="o"), view(written_over=frozenset({"o"})), IN, id="written over"),
+        pytest.param(WrittenOver(output="o"), view(written_over=frozenset({"p"})), CLEAR, id="another written over"),
         pytest.param(UNPROVEN, view(0.0), CLEAR, id="unproven: not commanded"),
         pytest.param(UNPROVEN, view(1.0, safe_since_ms=90_000), CLEAR, id="proven"),
         pytest.param(UNPROVEN, view(0.0, safe_since_ms=90_000), IN, id="unproven"),
@@ -228,6 +233,7 @@ ALL_KINDS: tuple[Condition, ...] = (
     UNPROVEN,
     Tripped(interlock="I"),
     Unwritable(output="product"),
+    WrittenOver(output="product"),
 )
 
 

@@ -24,6 +24,7 @@ from gateway.configuration.schema.conditions import (
     TrippedKeys,
     UnprovenKeys,
     UnwritableKeys,
+    WrittenOverKeys,
 )
 from gateway.configuration.schema.keys import (
     REGISTERS,
@@ -180,6 +181,7 @@ __all__ = [
     "Uplink",
     "ValidWhenKeys",
     "Word",
+    "WrittenOverKeys",
     "json_schema",
     "key_reference",
     "map_json_schema",

@@ -93,6 +93,12 @@ class TrippedKeys(Keys):
     interlock: Name = Field(description="Interlock that is watched.")
 
 
+class WrittenOverKeys(Keys):
+    """An output that is latched because somebody else wrote its register."""
+
+    output: Name = Field(description="Output that is watched.")
+
+
 class UnwritableKeys(Keys):
     """An output whose level does not read back."""
 
@@ -119,6 +125,9 @@ class ConditionKeys(Keys):
     )
     unwritable: UnwritableKeys | None = Field(
         default=None, description="Holds while an output does not read back as written."
+    )
+    written_over: WrittenOverKeys | None = Field(
+        default=None, description="Holds while an output is latched because somebody else wrote its register."
     )
 
     @property
