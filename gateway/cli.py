@@ -1,7 +1,7 @@
 """Every command and its help. Calls into the packages below and decides nothing itself.
 
 Exit codes: 0 done, 1 refused or failed, 2 the command line is wrong, 3 the
-site folder is refused, 4 no field process answers.
+site folder is refused, 4 no field process answers, 130 stopped by hand.
 """
 
 import logging
@@ -20,11 +20,14 @@ from gateway import __version__
 from gateway.configuration.fault import Refused
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.report import check_report
+from gateway.configuration.schema import Tag, key_reference
+from gateway.configuration.tagmap import TAGS_FILE, export_table, import_table
 from gateway.local.client import FieldClient, FieldError, ask_field
 from gateway.local.messages import Answered, Ask
+from gateway.probe.command import probe
 from gateway.replay.checking import RecordUnreadable, check_record, in_words
 from gateway.supervision import Child, supervise
-from gateway.terminal import alarms_text, answer_text, journal_text, status_text, tags_text
+from gateway.terminal import alarms_text, answer_text, commissioning_text, journal_text, status_text, tags_text
 
 T = TypeVar("T")
 
@@ -55,6 +58,9 @@ def main() -> None:
     Supervisory only: hard-wired and local protection stays, and local codes
     and licensed practice decide.
     """
+
+
+main.add_command(probe)
 
 
 # --- running a site ---
@@ -131,6 +137,63 @@ def replay(site: Path) -> None:
         sys.exit(REFUSED_REQUEST)
 
 
+@main.command()
+def keys() -> None:
+    """Every key that a site folder may have: type, unit, range, default and what it says."""
+    click.echo(key_reference())
+
+
+# --- the tags as a table ---
+
+
+@main.group()
+def tagmap() -> None:
+    """The tags of a site as a table for a spreadsheet (CSV), and back."""
+
+
+_TABLE = click.Path(dir_okay=False, path_type=Path)
+_replace_option = click.option("--replace", is_flag=True, help="Replace the file when it is there already.")
+
+
+@tagmap.command(name="export")
+@_folder_argument
+@click.argument("file", type=_TABLE)
+@_replace_option
+def export_tags(site: Path, file: Path, *, replace: bool) -> None:
+    """Write the tags of SITE to FILE, with everything that its register maps say."""
+    with _explained():
+        table = export_table(site)
+    try:
+        with file.open("w" if replace else "x", encoding="utf-8", newline="") as opened:
+            opened.write(table)
+    except FileExistsError:
+        raise click.ClickException(f"{file} is there already; say --replace") from None
+    except OSError as error:
+        raise click.ClickException(f"{file} cannot be written: {error.strerror}") from error
+    click.echo(f"{file}: {table.count(chr(13))} lines")
+
+
+@tagmap.command(name="import")
+@_folder_argument
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@_replace_option
+def import_tags(site: Path, file: Path, *, replace: bool) -> None:
+    """Check the whole of SITE with the tags of FILE, and only then replace its tags.yaml.
+
+    Register maps stay as they are. Comments of tags.yaml are not carried over;
+    the previous file is kept beside the new one.
+    """
+    with _explained():
+        try:
+            done = import_table(site, file.read_bytes(), file.name, replace=replace)
+        except OSError as error:
+            raise click.ClickException(f"{error.filename or site}: {error.strerror}") from error
+    for warning in done.warnings:
+        click.echo(f"warning: {warning}")
+    kept = f"; its comments are lost, the previous file is {done.previous}" if done.previous else ""
+    click.echo(f"{done.tags} tags in {site / TAGS_FILE}{kept}")
+
+
 # --- looking ---
 
 
@@ -147,7 +210,7 @@ def status(site: Path) -> None:
 def tags(site: Path) -> None:
     """Every tag with its newest value, or why it has none."""
     loaded, found = _asked(site, lambda field: field.status())
-    units = {name: tag.unit for name, tag in loaded.site.tags.items()}
+    units = {name: tag.unit for name, tag in loaded.site.points.items()}
     click.echo(tags_text(found, _zone(loaded), units))
 
 
@@ -231,6 +294,49 @@ def release(output: str, reason: str, confirm: int, person: str, site: Path) -> 
                 person=person,
             )
             _request(site, ask)
+
+
+@main.command()
+@click.argument("site", type=_FOLDER)
+@click.option("--reason", required=True, help="Why the outputs may be written now; stands in the record.")
+@click.option("--yes", is_flag=True, help="Do not ask again; for scripts.")
+@_person_option
+def commission(site: Path, reason: str, person: str, *, yes: bool) -> None:
+    """Let the gateway write the outputs of SITE from now on; until then it only observes.
+
+    It asks once more and names every register. It holds for these outputs
+    alone: when what is written where changes, the site observes again.
+    """
+    loaded, found = _asked(site, lambda field: field.status())
+    if not yes and loaded.site.output_block is not None:
+        click.echo(commissioning_text(found, _registers(loaded)))
+        click.confirm("Shall the gateway write these registers from now on?", abort=True)
+    _request(site, Ask(id=_new_id(), action="commission", reason=reason, person=person))
+
+
+@main.command(name="observe-only")
+@click.argument("site", type=_FOLDER)
+@click.option("--reason", required=True, help="Why nothing is to be written any more; stands in the record.")
+@click.option("--yes", is_flag=True, help="Do not ask again; for scripts.")
+@_person_option
+def observe_only(site: Path, reason: str, person: str, *, yes: bool) -> None:
+    """Withdraw the permissions of SITE and then write nothing any more, until its outputs are commissioned again."""
+    if not yes:
+        question = "Withdraw every permission, and write nothing any more? Stop codes stay as they stand."
+        click.confirm(question, abort=True)
+    _request(site, Ask(id=_new_id(), action="decommission", reason=reason, person=person))
+
+
+def _registers(loaded: LoadedSite) -> list[tuple[str, str, str]]:
+    """Tag, place and output of every register that the gateway may write; the heartbeat belongs to none."""
+    block = loaded.site.output_block
+    outputs = {one.register_tag: name for name, one in loaded.site.outputs.items()}
+    registers = block.registers if block is not None else ()
+    return [(tag, _place(loaded.site.tags[tag]), outputs.get(tag, "")) for tag in registers]
+
+
+def _place(tag: Tag) -> str:
+    return f"register {tag.address} of {tag.device}"
 
 
 def _request(site: Path, ask: Ask) -> Answered:

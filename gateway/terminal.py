@@ -117,9 +117,7 @@ def alarms_text(status: Status, zone: tzinfo) -> str:
 def tags_text(status: Status, zone: tzinfo, units: dict[str, str]) -> str:
     """Every tag with its newest value, or why it has none; above them whether nothing is written."""
     width = max((len(tag.tag) for tag in status.tags), default=0)
-    return "\n".join(
-        [*_observing(status), *(f"{tag.tag:<{width}}  {_value(tag, units, zone)}" for tag in status.tags)]
-    )
+    return "\n".join([*_observing(status), *(f"{tag.tag:<{width}}  {_value(tag, units, zone)}" for tag in status.tags)])
 
 
 def _value(tag: TagValue, units: dict[str, str], zone: tzinfo) -> str:

@@ -5,7 +5,7 @@ neither plant nor gateway, only names and numbers.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 
@@ -51,44 +51,88 @@ class Day:
         return now - start
 
 
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of the table.
+
+    Args:
+        heading: what it is; unit: below that.
+        digits: behind the point.
+        of: picks the number out of a day and the day before; not a number where there is none.
+    """
+
+    heading: str
+    unit: str
+    digits: int
+    of: Callable[[Day, Day | None], float]
+
+    @property
+    def width(self) -> int:
+        """Characters it takes, the gap behind it included."""
+        return max(len(self.heading), len(self.unit), 5) + 2
+
+    def cell(self, day: Day, before: Day | None) -> str:
+        """The number as it is printed."""
+        value = self.of(day, before)
+        return f"{value:.{self.digits}f}" if math.isfinite(value) else "-"
+
+
+def _grown(quantity: str, divisor: float = 1.0) -> Callable[[Day, Day | None], float]:
+    return lambda day, before: day.grown(quantity, before) / divisor
+
+
+def _true(quantity: str, which: str) -> Callable[[Day, Day | None], float]:
+    return lambda day, _: float(getattr(day.true.get(quantity, _NOTHING), which))
+
+
+def _believed(tag: str, which: str) -> Callable[[Day, Day | None], float]:
+    return lambda day, _: float(getattr(day.believed.get(tag, _NOTHING), which))
+
+
+_NOTHING = Range(math.nan, math.nan, math.nan)
+TRUE = (
+    Column("turb max", "NTU", 2, _true("turbidity_tap_ntu", "high")),
+    Column("into tank", "m3", 2, _grown("into_tank_l", 1000)),
+    Column("of it bad", "L", 1, _grown("out_of_limits_into_tank_l")),
+    Column("delivered", "m3", 2, _grown("delivered_l", 1000)),
+    Column("emergency", "m3", 1, _true("emergency_tank_m3", "last")),
+)
+BELIEVED = (
+    Column("turb mean", "NTU", 2, _believed("DV-CFE24", "last")),
+    Column("turb max", "NTU", 2, _believed("AIT-510", "high")),
+    Column("CT least", "mg.min/L", 0, _believed("DV-CT", "low")),
+    Column("dose least", "mJ/cm2", 0, _believed("DV-DOSE", "low")),
+    Column("delivered", "m3", 2, _believed("DV-DELIV", "last")),
+    Column("valid", "%", 1, _believed("DV-COMPL", "last")),
+)
+_DATE_WIDTH = 12
+
+
 def table(days: Iterable[Day]) -> str:
-    """The days as lines; true first, then what the gateway believed."""
+    """The days as lines; what was true first, then what the gateway believed."""
+    true_width = sum(column.width for column in TRUE)
     lines = [
-        "             true water                                         | as the gateway believed",
-        "day          turb max  into tank  of it bad  delivered  emerg.  | turb mean  turb max  CT least  dose least"
-        "  delivered  valid  trips, P1, P2",
-        "             NTU       m3         L          m3         m3      | NTU        NTU       mg.min/L  mJ/cm2    "
-        "  m3         %",
+        f"{'':<{_DATE_WIDTH}}{'true water':<{true_width}}| as the gateway believed",
+        _row("day", [c.heading for c in TRUE], [c.heading for c in BELIEVED], "trips; P1, P2"),
+        _row("", [c.unit for c in TRUE], [c.unit for c in BELIEVED], ""),
     ]
     before: Day | None = None
     for day in days:
-        lines.append(_line(day, before))
+        lines.append(
+            _row(day.date, [c.cell(day, before) for c in TRUE], [c.cell(day, before) for c in BELIEVED], _told(day))
+        )
         before = day
     return "\n".join(lines)
 
 
-def _line(day: Day, before: Day | None) -> str:
-    true, held = day.true, day.believed
-    nothing = Range(math.nan, math.nan, math.nan)
+def _row(first: str, true: Iterable[str], believed: Iterable[str], last: str) -> str:
+    left = "".join(f"{text:<{column.width}}" for text, column in zip(true, TRUE, strict=True))
+    right = "".join(f"{text:<{column.width}}" for text, column in zip(believed, BELIEVED, strict=True))
+    return f"{first:<{_DATE_WIDTH}}{left}| {right}{last}".rstrip()
 
-    def number(value: float, digits: int, width: int) -> str:
-        return f"{'-' if not math.isfinite(value) else f'{value:.{digits}f}':<{width}}"
 
-    def own(tag: str) -> Range:
-        return held.get(tag, nothing)
-
+def _told(day: Day) -> str:
     alarms = day.told.get("alarm", [])
-    trips = ",".join(dict.fromkeys(day.told.get("trip", []))) or "-"
-    return (
-        f"{day.date:<12} "
-        f"{number(true.get('turbidity_tap_ntu', nothing).high, 2, 10)}"
-        f"{number(day.grown('into_tank_l', before) / 1000, 2, 11)}"
-        f"{number(day.grown('out_of_limits_into_tank_l', before), 1, 11)}"
-        f"{number(day.grown('delivered_l', before) / 1000, 2, 11)}"
-        f"{number(true.get('emergency_tank_m3', nothing).last, 1, 8)}"
-        "| "
-        f"{number(own('DV-CFE24').last, 2, 11)}{number(own('AIT-510').high, 2, 10)}"
-        f"{number(own('DV-CT').low, 0, 10)}{number(own('DV-DOSE').low, 0, 12)}"
-        f"{number(own('DV-DELIV').last, 2, 11)}{number(own('DV-COMPL').last, 1, 7)}"
-        f"{trips}; {sum(one.startswith('P1') for one in alarms)}, {sum(one.startswith('P2') for one in alarms)}"
-    )
+    trips = " ".join(dict.fromkeys(day.told.get("trip", []))) or "-"
+    counts = ", ".join(str(sum(one.startswith(priority) for one in alarms)) for priority in ("P1", "P2"))
+    return f"{trips}; {counts}"

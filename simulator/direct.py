@@ -11,7 +11,7 @@ import json
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import reduce
 from pathlib import Path
 
@@ -24,11 +24,12 @@ from gateway.core.request import Action, Request
 from gateway.core.sample import Number
 from gateway.drivers.errors import NoAnswer, Refused
 from simulator import faults
-from simulator.almanac import DAY_MS, HOUR_MS, SECOND_MS, local_ms, local_time, utc_ms
+from simulator.almanac import HOUR_MS, SECOND_MS, local_ms, local_time, utc_ms
 from simulator.controller import NotWritable
 from simulator.daybook import Day, table
 from simulator.events import EVENTS, Event
 from simulator.faults import Faults
+from simulator.figures import figures
 from simulator.modbus_pdu import TABLES
 from simulator.plant import Pace, Plant, truth
 from simulator.site import DEMO_SITE
@@ -69,6 +70,10 @@ class PlantDevices:
         except NotWritable as fault:
             raise Refused(str(fault), ILLEGAL_ADDRESS) from fault
 
+    def figure(self, file: str) -> float | None:
+        """See ``direct_gear.Devices``."""
+        return figures(self._plant).get(file)
+
     def _hear(self, device: str) -> None:
         if self._plant.deaf(device):
             raise NoAnswer(f"{device} says nothing")
@@ -85,10 +90,17 @@ class Person:
     def __init__(self, gear: DirectGear, plant: Plant) -> None:
         self._gear, self._plant = gear, plant
         self._asked = 0
+        self._offered = ""
+        self._bypasses = sorted(plant.event.bypasses, key=lambda one: one.at_s)
         self._request(Action.COMMISSION, reason="first start, every loop read beside its display")
 
     def look(self) -> None:
-        """Release what can be released."""
+        """Confirm what was offered; put aside what the script says."""
+        since_s = (self._plant.now_ms - self._plant.strikes_ms) / SECOND_MS
+        while self._bypasses and self._bypasses[0].at_s <= since_s:
+            one = self._bypasses.pop(0)
+            duration_ms = round(one.minutes * 60 * SECOND_MS)
+            self._request(Action.BYPASS, one.interlock, reason=one.reason, duration_ms=duration_ms)
         for answer in self._gear.outcome.answers:
             if answer.confirm:
                 self._request(Action.RELEASE, self._offered, reason="found in order", confirm=answer.confirm)
@@ -120,6 +132,7 @@ class Person:
         *,
         reason: str = "",
         confirm: int = 0,
+        duration_ms: int = 0,
         measured: dict[str, float] | None = None,
     ) -> None:
         self._asked += 1
@@ -132,6 +145,7 @@ class Person:
                 role=_ROLE,
                 reason=reason,
                 confirm=confirm,
+                duration_ms=duration_ms,
                 measured=measured or {},
             )
         )
@@ -208,12 +222,17 @@ def month() -> Event:
         each = (event.faults((now_ms - event.strikes_ms) / SECOND_MS) for event in played)
         return reduce(faults.both, each, faults.SOUND)
 
+    def at_s(event: Event, own_s: float) -> float:
+        return own_s + (event.strikes_ms - local_ms(_MONTH_STARTS)) / SECOND_MS
+
     return Event(
         name=MONTH,
         says="February 2025 with every scripted event at its time",
         strikes_ms=local_ms(_MONTH_STARTS),
         lead_ms=0,
         faults=wrong,
+        writes=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.writes),
+        bypasses=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.bypasses),
     )
 
 

@@ -24,8 +24,8 @@ WAIT_S = 20.0
 DONE, REFUSED, WRONG, REFUSED_SITE, NO_FIELD = 0, 1, 2, 3, 4
 
 
-def run(*arguments: str | Path) -> Result:
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
+def run(*arguments: str | Path, typed: str = "") -> Result:
+    result = CliRunner().invoke(main, [str(one) for one in arguments], input=typed)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     assert "Traceback" not in result.output
     return result
@@ -99,12 +99,19 @@ ASKING: Sequence[Sequence[str]] = (
     ("acknowledge", "TURBIDITY-HIGH"),
     ("release", "product", "--reason", "test"),
     ("grab", "turbidity_ntu=0.8"),
+    ("commission", "--reason", "test", "--yes"),
+    ("observe-only", "--reason", "test", "--yes"),
 )
+TAKES_THE_SITE_AS_ARGUMENT = {"commission", "observe-only"}
+
+
+def on(site: Path, command: Sequence[str]) -> list[str | Path]:
+    return [*command, *([site] if command[0] in TAKES_THE_SITE_AS_ARGUMENT else ["--site", site])]
 
 
 @pytest.mark.parametrize("command", ASKING, ids=[one[0] for one in ASKING])
 def test_without_a_field_process_everybody_is_told_so(site: Path, command: Sequence[str]) -> None:
-    result = run(*command, "--site", site)
+    result = run(*on(site, command))
     assert result.exit_code == NO_FIELD
     assert result.stdout == ""
     assert "no field process at" in result.stderr
@@ -114,7 +121,7 @@ def test_without_a_field_process_everybody_is_told_so(site: Path, command: Seque
 @pytest.mark.parametrize("command", ASKING, ids=[one[0] for one in ASKING])
 def test_of_a_bad_site_nobody_asks_anything(site: Path, command: Sequence[str]) -> None:
     spoil(site, "site.yaml", "scan_period_s: 1", "scan_period_s: fast")
-    result = run(*command, "--site", site)
+    result = run(*on(site, command))
     assert result.exit_code == REFUSED_SITE
     assert "site.yaml:" in result.stderr
 
@@ -223,6 +230,7 @@ class Answering:
     def __init__(self) -> None:
         self.asked: list[Request] = []
         self.answers: list[Answer] = []
+        self.observing = False
 
     async def submit(self, request: Request) -> Answer:
         self.asked.append(request)
@@ -248,7 +256,14 @@ class Answering:
             since_utc_ms=1_738_800_000_000,
         )
         return Status(
-            id=0, utc_ms=1_738_800_000_000, scan=1, outputs=(output,), interlocks=(), alarms=(), tags=(), notes=()
+            id=0,
+            utc_ms=1_738_800_000_000,
+            scan=1,
+            outputs=(output,),
+            interlocks=(),
+            alarms=(),
+            tags=(),
+            observing=self.observing,
         )
 
     @contextmanager
@@ -333,6 +348,54 @@ def test_the_second_step_of_a_release_carries_the_number(site: Path) -> None:
         released = run("release", "product", "--reason", "test", "--confirm", "7", "--site", site)
     assert (offered.stdout, released.stdout) == ("confirm with 7\n", "product is released.\n")
     assert [one.confirm for one in answering.asked] == [0, 7]
+
+
+def test_commissioning_names_every_register_and_asks_once_more(site: Path) -> None:
+    answering = Answering()
+    answering.answers = [Answer(request="", granted=True, text="The outputs are commissioned.")]
+    with answering.at(site):
+        for_nobody = run("commission", site, "--reason", "loops checked", typed="n\n")
+        assert answering.asked == []
+        done = run("commission", site, "--reason", "loops checked", typed="y\n")
+    assert for_nobody.exit_code == REFUSED
+    for line in (
+        "GW-HB, register 320 of PC1: the heartbeat",
+        "GW-PERMIT, register 321 of PC1: product withdrawn",
+        "GW-FEED, register 322 of PC1: feed",
+        "GW-DELIV, register 323 of PC1: supply",
+    ):
+        assert line in for_nobody.stdout
+    assert done.exit_code == DONE
+    assert "The outputs are commissioned." in done.stdout
+    (asked,) = answering.asked
+    assert (asked.action.value, asked.reason) == ("commission", "loops checked")
+
+
+def test_a_script_commissions_and_goes_back_without_a_question(site: Path) -> None:
+    answering = Answering()
+    answering.answers = [Answer(request="", granted=True, text="Done.")] * 2
+    with answering.at(site):
+        assert run("commission", site, "--reason", "test", "--yes").stdout == "Done.\n"
+        assert run("observe-only", site, "--reason", "test", "--yes").stdout == "Done.\n"
+    assert [one.action.value for one in answering.asked] == ["commission", "decommission"]
+
+
+def test_going_back_to_observing_asks_once_more(site: Path) -> None:
+    answering = Answering()
+    with answering.at(site):
+        result = run("observe-only", site, "--reason", "test", typed="n\n")
+    assert result.exit_code == REFUSED
+    assert answering.asked == []
+
+
+@pytest.mark.parametrize("command", ["status", "tags"])
+def test_while_nothing_is_written_the_first_lines_say_so(site: Path, command: str) -> None:
+    answering = Answering()
+    with answering.at(site):
+        assert "OBSERVE-ONLY" not in run(command, "--site", site).stdout
+        answering.observing = True
+        said = run(command, "--site", site).stdout
+    assert "OBSERVE-ONLY: nothing is written" in said.splitlines()[0 if command == "tags" else 1]
 
 
 def test_a_grab_sample_goes_out_with_its_figures(site: Path) -> None:

@@ -9,12 +9,12 @@ from random import Random
 from gateway import __version__
 from gateway.assembly.life import FAILED, clock_of, until_its_end
 from gateway.configuration.plant import LoadedSite, load_site
+from gateway.configuration.poll_plan import plan_blocks
 from gateway.configuration.reading import canonical_text
 from gateway.configuration.schema import OutputBlock as OutputBlockKeys
 from gateway.core.state import rules_of
 from gateway.drivers.driver import Block, Table
 from gateway.drivers.modbus.connection import ModbusConnection
-from gateway.drivers.modbus.register_map import plan_blocks
 from gateway.field.actuation import Actuation, OutputBlock
 from gateway.field.answering import AnswerDesk
 from gateway.field.backoff import BackOff
@@ -22,6 +22,7 @@ from gateway.field.beginning import Beginning, begin
 from gateway.field.clock import Clock, boot_id
 from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
+from gateway.field.own_tags import OwnTags, Sources, rows_waiting
 from gateway.field.polling import Poller
 from gateway.field.recording import Identity, Recorder
 from gateway.field.scanning import Scanner
@@ -36,7 +37,7 @@ from gateway.store.scan_state import to_bytes
 
 DATABASE = "plant.db"
 
-_READERS = ("mqtt", "calling")  # whose positions are kept; the first must have a reading before it may go
+_READERS = ("mqtt", "influx", "calling")  # whose positions are kept
 _RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
 
 _log = logging.getLogger(__name__)
@@ -76,8 +77,9 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
     _keep_beginning(database, beginning, loaded)
     image = InputImage(next_n=beginning.next_sample_n)
     desk = AnswerDesk(image, writable=lambda: recorder.failing_since_ms is None)
-    pollers = pollers_of(loaded, image, clock)
-    actuation = actuation_of(loaded, image, clock)
+    lines = pollers_of(loaded, image, clock)
+    pollers = list(lines.values())
+    actuation = actuation_of(loaded, image, clock, writing=beginning.state.commissioned is not None)
 
     def committed(scan: int) -> None:
         desk.committed(scan)
@@ -128,13 +130,16 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         pollers=pollers,
         actuation=actuation,
         server=telling.server,
+        own_tags=own_tags_of(loaded, lines, recorder, database, image, clock),
     )
     return parts
 
 
 def _keeping(loaded: LoadedSite) -> Keeping:
+    uplink = loaded.site.uplink
+    receivers = {"mqtt": uplink.mqtt, "influx": uplink.influx}  # each must have a reading before it may go
     return Keeping(
-        readers=_READERS[:1] if loaded.site.uplink.mqtt is not None else (),
+        readers=tuple(reader for reader, keys in receivers.items() if keys is not None),
         keep_days=loaded.site.site.keep_days,
         limit_bytes=round(loaded.site.place.record_limit_mb * 1_000_000),
     )
@@ -177,27 +182,61 @@ def _persons(loaded: LoadedSite) -> Callable[[int], Mapping[str, str]]:
     return persons_of
 
 
-def pollers_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> list[Poller]:
-    """One poller for each connection that has tags."""
-    pollers = []
+def pollers_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> dict[str, Poller]:
+    """One poller for each connection that has tags, by its name."""
+    pollers = {}
     for name, keys in loaded.site.connections.items():
         blocks = plan_blocks(connection=name, devices=loaded.site.devices, tags=loaded.site.tags)
         if blocks:
             connection = ModbusConnection(
                 name, keys, real_timeout_s=clock.real_timeout_s, real_pause_s=clock.real_pause_s
             )
-            pollers.append(
-                Poller(connection=connection, blocks=blocks, scalings=loaded.scalings, image=image, clock=clock)
+            devices = [device for device in loaded.site.devices.values() if device.connection == name]
+            pollers[name] = Poller(
+                connection=connection,
+                blocks=blocks,
+                scalings=loaded.scalings,
+                image=image,
+                clock=clock,
+                constants={one.unit_id: one.test_constant.tag for one in devices if one.test_constant is not None},
+                pauses={one.unit_id: one.pause_s for one in devices},
             )
     return pollers
 
 
-def actuation_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> Actuation | None:
+def _failing_s(recorder: Recorder, clock: Clock) -> float:
+    since_ms = recorder.failing_since_ms
+    return 0.0 if since_ms is None else (clock.now().monotonic_ms - since_ms) / 1_000
+
+
+def own_tags_of(
+    loaded: LoadedSite,
+    lines: Mapping[str, Poller],
+    recorder: Recorder,
+    database: Database,
+    image: InputImage,
+    clock: Clock,
+) -> OwnTags | None:
+    """What the gateway tells about itself; None where nothing of that is declared."""
+    site, readers = loaded.site, _keeping(loaded).readers
+    if not site.own_tags:
+        return None
+    sources = Sources(
+        lines=lines,
+        devices={name: (device.connection, device.unit_id) for name, device in site.devices.items()},
+        rows_waiting=lambda: rows_waiting(database, readers),
+        record_failing_s=lambda: _failing_s(recorder, clock),
+        folder=loaded.resolve(site.place.figures_folder),
+    )
+    return OwnTags(tags=site.own_tags, sources=sources, image=image, clock=clock)
+
+
+def actuation_of(loaded: LoadedSite, image: InputImage, clock: Clock, *, writing: bool) -> Actuation | None:
     """The side that writes, on a connection of its own; None for a site without an output block."""
     keys = loaded.site.output_block
     if keys is None:
         return None
-    block = _block_of(loaded, keys)
+    block = output_block_of(loaded, keys)
     connection = ModbusConnection(
         f"{keys.connection} (outputs)",
         loaded.site.connections[keys.connection],
@@ -205,10 +244,13 @@ def actuation_of(loaded: LoadedSite, image: InputImage, clock: Clock) -> Actuati
         real_timeout_s=clock.real_timeout_s,
         real_pause_s=clock.real_pause_s,
     )
-    return Actuation(connection=connection, block=block, outputs=loaded.plant.outputs, image=image, clock=clock)
+    return Actuation(
+        connection=connection, block=block, outputs=loaded.plant.outputs, image=image, clock=clock, writing=writing
+    )
 
 
-def _block_of(loaded: LoadedSite, keys: OutputBlockKeys) -> OutputBlock:
+def output_block_of(loaded: LoadedSite, keys: OutputBlockKeys) -> OutputBlock:
+    """The block the gateway writes, from its keys."""
     first = loaded.site.tags[keys.registers[0]]
     return OutputBlock(
         block=Block(

@@ -22,6 +22,15 @@ changed something, read back again. Three things hold the write back:
 Until a scan has decided, permit outputs are held at their safe level and stop
 outputs at their normal one, and that is what the first write after a start
 says.
+
+While the site observes, nothing is written, no heartbeat either: the block is
+read every period, for the record. Writing begins when the journal holds that a
+person has commissioned the outputs; the first read is a baseline then. It ends
+the other way round, act first: permits are written safe, stops are left as
+they are held (only a resume code is taken back to the normal level), and when
+that reads back, or has been tried for ``scan_within_s``, it was the last
+write. Trying longer would write to a controller that people work on, and gains
+nothing: it has missed the heartbeat for so long that it diverts by itself.
 """
 
 import asyncio
@@ -29,6 +38,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
+from gateway.core.outcome import Outcome
 from gateway.core.output import OutputRule, Readback
 from gateway.drivers.driver import Block, Connection
 from gateway.drivers.errors import EdgeError, WriteForbidden
@@ -88,6 +98,7 @@ class Actuation:
         outputs: every output of the site.
         image: where read-backs go.
         clock: plant time.
+        writing: whether the outputs are commissioned already, by what the store holds.
         scan_within_s: plant seconds after which a missing scan stops the heartbeat.
         random: source of the jitter.
 
@@ -103,6 +114,7 @@ class Actuation:
         outputs: Sequence[OutputRule],
         image: InputImage,
         clock: Clock,
+        writing: bool = False,
         scan_within_s: float = 10.0,
         random: Random | None = None,
     ) -> None:
@@ -123,6 +135,10 @@ class Actuation:
             str, tuple[int, str]
         ] = {}  # output to the first scan that decided the level, and the level
         self._committed = -1  # newest scan the journal holds
+        self._writing = writing
+        self._writing_from: int | None = None  # the scan that decided to begin writing, while it is not committed
+        self._withdraw_until_ms: int | None = None  # writing has ended, and the permits are still to be written safe
+        self._registers: dict[str, int] = {}  # read last
         self._decided_ms: int | None = None  # when a scan decided last
         self._changed_ms: int | None = None  # since when something waits to be written
         self._written: dict[str, str] = {}  # levels acknowledged last, on whatever connection
@@ -140,24 +156,35 @@ class Actuation:
         """Output id to the level that is held now; what waits for its commit is not in it."""
         return dict(self._held)
 
+    @property
+    def writing(self) -> bool:
+        """Whether levels are written; False while the site observes."""
+        return self._writing
+
+    @property
+    def registers(self) -> Mapping[str, int]:
+        """Tag of each register of the block to what it held when it was read last; empty before that."""
+        return dict(self._registers)
+
     def statistics(self) -> ActuationStatistics:
         """How writing has gone."""
         return self._statistics
 
-    def adopt(self, scan: int, levels: Mapping[str, str]) -> None:
-        """Take over what a scan decided: safe levels at once, others when that scan is committed.
+    def adopt(self, scan: int, outcome: Outcome) -> None:
+        """Take over what a scan decided: what is towards safe at once, the rest when that scan is committed.
 
         Args:
             scan: number of the deciding scan; grows by every scan.
-            levels: output id to level, of every output.
+            outcome: with the level of every output, and whether they are to be written at all.
 
         Raises:
             KeyError: an output or a level that the site does not have; nothing has been taken over.
         """
-        for output, level in levels.items():
+        for output, level in outcome.levels.items():
             _ = self._rules[output].codes[level]
-        for output, level in levels.items():
+        for output, level in outcome.levels.items():
             self._decide(scan, output, level)
+        self._decide_writing(scan, writes=outcome.writes)
         self._decided_ms = self._clock.now().monotonic_ms
         if self._strange is not None:
             self._judged, self._strange = self._strange, None
@@ -170,12 +197,14 @@ class Actuation:
         for output in due:
             _, level = self._awaiting.pop(output)
             self._hold(output, level)
+        if self._writing_from is not None and self._writing_from <= self._committed:
+            self._begin_writing()
 
     async def run(self) -> None:
         """Hold the levels until cancelled or ``stop`` is called."""
         try:
             while not self._stopping:
-                next_ms = await self._guarded_turn()
+                next_ms = await self.turn()
                 await wait_until(self._clock, self._changed, next_ms)
                 self._changed.clear()
         finally:
@@ -191,8 +220,14 @@ class Actuation:
         Returns:
             Whether the controller's registers have been read back at the safe
             codes of all permit outputs. That proves the command, not the position.
+            True as well while the site observes: then there is nothing to withdraw.
         """
         self._stopping = True
+        self._changed.set()
+        if not self._writing and self._withdraw_until_ms is None:
+            async with self._turn_lock:
+                await self._disconnect()
+            return True
         self._awaiting.clear()
         for rule in self._permits():
             self._hold(rule.id, rule.safe_level)
@@ -218,19 +253,54 @@ class Actuation:
         elif self._awaiting.get(output, (scan, ""))[1] != level:
             self._awaiting[output] = (scan, level)
 
+    def _decide_writing(self, scan: int, *, writes: bool) -> None:
+        if not writes:
+            self._writing_from = None
+            if self._writing:
+                self._end_writing()
+        elif not self._writing and self._writing_from is None:
+            self._writing_from = scan
+            if scan <= self._committed:
+                self._begin_writing()
+
+    def _begin_writing(self) -> None:
+        self._writing, self._writing_from, self._withdraw_until_ms = True, None, None
+        self._forget_written()
+        self._changed.set()
+
+    def _end_writing(self) -> None:
+        self._writing = False
+        self._awaiting.clear()
+        for rule in self._rules.values():
+            if rule.permit:
+                self._hold(rule.id, rule.safe_level)
+            elif self._held[rule.id] == rule.resume_level:
+                self._hold(rule.id, rule.normal_level)
+        self._withdraw_until_ms = self._clock.now().monotonic_ms + self._scan_within_ms
+        self._changed.set()
+
+    def _forget_written(self) -> None:
+        """What was written is the controller's own again, and the next read is a baseline."""
+        self._written, self._judged, self._strange = {}, {}, None
+        self._baseline, self._changed_ms = True, None
+
     def _hold(self, output: str, level: str) -> None:
         if self._held[output] == level:
             return
         self._held[output] = level
+        if not self._writing:
+            return
         if self._changed_ms is None:
             self._changed_ms = self._clock.now().monotonic_ms
         self._changed.set()
 
-    async def _guarded_turn(self) -> int:
+    async def turn(self) -> int:
         """One turn; returns the plant time of the next one if nothing changes before."""
         started_ms = self._clock.now().monotonic_ms
         async with self._turn_lock:
             try:
+                if self._withdraw_until_ms is not None and not self._stopping:
+                    return await self._withdraw(self._withdraw_until_ms)
                 if not self._stopping:
                     await self._turn()
             except WriteForbidden:
@@ -242,10 +312,25 @@ class Actuation:
     async def _turn(self) -> None:
         await self._connection.open()
         await self._read_back()
+        if not self._writing:
+            self._again.succeeded()
+            return
         if not self._may_write():
             return
         if await self._write():
             await self._read_back()
+
+    async def _withdraw(self, until_ms: int) -> int:
+        """The last write before observing; returns the plant time of the next turn."""
+        done = await self._withdrawn()
+        now_ms = self._clock.now().monotonic_ms
+        if self._withdraw_until_ms is None:  # commissioned again meanwhile
+            return now_ms
+        if not done and now_ms < until_ms:
+            return max(now_ms + round(_FIRST_RETRY_S * 1_000), self._again.again_ms)
+        self._withdraw_until_ms = None
+        self._forget_written()
+        return now_ms + round(self._block.period_s * 1_000)
 
     async def _failed(self) -> int:
         await self._disconnect()
@@ -276,13 +361,14 @@ class Actuation:
     async def _read_back(self) -> dict[str, int]:
         """Read the whole block, hand it to the scan, and note what differs from what we wrote."""
         registers = dict(zip(self._block.registers, await self._connection.read(self._block.block), strict=True))
+        self._registers = registers
         codes = {rule.id: registers[rule.register_tag] for rule in self._rules.values()}
         written = {output: self._code(output, level) for output, level in self._written.items()}
         blank = not any(registers.values())
         if self._baseline:
             self._heartbeat = registers[self._block.heartbeat]
             self._image.put(Readback(codes=codes, blank=blank))
-            self._baseline = False
+            self._baseline = not self._writing and self._withdraw_until_ms is None
         else:
             confirmed = {output: level for output, level in self._written.items() if codes[output] == written[output]}
             self._image.put(Readback(codes=codes, written=written, confirmed=confirmed, blank=blank))

@@ -10,7 +10,15 @@ from gateway.field.image import InputImage
 _NOT_TAKEN = "The decisions are too far behind to take a request. Nothing was changed; try again."
 _NOT_WRITABLE = "The record cannot be written now; without it nothing is given back or put aside. Nothing was changed."
 _TAKES_PROTECTION_AWAY = frozenset(
-    {Action.RELEASE, Action.RESET, Action.BYPASS, Action.SHELVE, Action.TAKE_OUT_OF_SERVICE}
+    {
+        Action.RELEASE,
+        Action.RESET,
+        Action.BYPASS,
+        Action.SHELVE,
+        Action.TAKE_OUT_OF_SERVICE,
+        Action.COMMISSION,
+        Action.DECOMMISSION,
+    }
 )
 _NOT_JUDGED = "Not judged in time, and it may still be. See the status before you ask again."
 _NOT_RECORDED = (

@@ -11,6 +11,15 @@ row its unit is silent. Its tags go on failing at their own pace without
 anything being sent; it is really asked only when its back-off has run out and,
 unless that has been waiting too long, only when no healthy block falls due
 within the time its last failure took.
+
+How a device proves itself: where it has a test constant, the block with that
+constant is the first to be asked on every new connection and of every unit
+that has been silent; until it has been read, nothing else of that unit is
+asked, and nothing else of it fails. What the constant reads is not looked at
+here.
+
+A device that needs silence before its requests lets those of the others go
+first that are due as well; then the line rests for as long as is missing.
 """
 
 import asyncio
@@ -18,14 +27,17 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
+from types import MappingProxyType
+from typing import Protocol
 
+from gateway.configuration.poll_plan import PlannedBlock
 from gateway.core.quality import Reason
 from gateway.core.sample import NoNumber, Sample
 from gateway.core.scaling import Scaling, to_reading
 from gateway.core.tick import Tick
 from gateway.drivers.driver import Connection
 from gateway.drivers.errors import EdgeError, InvalidReply, NoAnswer, NotConnected, Refused
-from gateway.drivers.modbus.register_map import PlannedBlock, samples_of
+from gateway.drivers.modbus.register_map import samples_of
 from gateway.field.backoff import BackOff
 from gateway.field.clock import Clock, wait_until
 from gateway.field.image import InputImage
@@ -47,16 +59,24 @@ _REASONS: tuple[tuple[type[EdgeError], Reason], ...] = (
 )
 
 
+class PolledConnection(Connection, Protocol):
+    """What polling needs besides: whether it is still the same connection, and how fast replies come."""
+
+    connects: int
+    last_reply_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitStatistics:
     """How one device has answered since the start.
 
     Args:
-        asked: requests sent, or tried.
+        asked: requests that have ended.
         answered: good replies.
         failed: failures by kind, the name of the edge error.
         last_reply_ms: plant time of the last good reply; None when there was none.
         silent: whether it is asked rarely now because it does not answer.
+        replies_took_ms: plant milliseconds from request to reply, of all good replies together.
     """
 
     asked: int
@@ -64,6 +84,24 @@ class UnitStatistics:
     failed: Mapping[str, int]
     last_reply_ms: int | None
     silent: bool
+    replies_took_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineStatistics:
+    """How a connection has been doing since the start.
+
+    Args:
+        began_ms: plant time of the start.
+        is_open: whether it stands, as far as the last request could tell.
+        busy_ms: plant milliseconds for which it was taken by requests.
+        units: of each unit behind it, by unit id.
+    """
+
+    began_ms: int
+    is_open: bool
+    busy_ms: int
+    units: Mapping[int, UnitStatistics]
 
 
 class Poller:
@@ -75,20 +113,24 @@ class Poller:
         scalings: by tag; every slot of every block needs one.
         image: where the samples go.
         clock: plant time; all intervals count on it.
+        constants: unit id to the tag of its test constant, of every unit that has one.
+        pauses: unit id to the plant seconds of silence on the line that it needs before a request of its own.
         random: source of the jitter.
 
     Raises:
-        ValueError: there is no block, or a tag has no scaling.
+        ValueError: there is no block, a tag has no scaling, or a test constant is in no block of its unit.
     """
 
     def __init__(
         self,
         *,
-        connection: Connection,
+        connection: PolledConnection,
         blocks: Sequence[PlannedBlock],
         scalings: Mapping[str, Scaling],
         image: InputImage,
         clock: Clock,
+        constants: Mapping[int, str] = MappingProxyType({}),
+        pauses: Mapping[int, float] = MappingProxyType({}),
         random: Random | None = None,
     ) -> None:
         _refuse_incomplete(connection.name, blocks, scalings)
@@ -98,16 +140,30 @@ class Poller:
         self._image = image
         self._clock = clock
         self._line = BackOff(first_s=_FIRST_RECONNECT_S, ceiling_s=_RECONNECT_CEILING_S, random=dice)
-        self._units = _units_of(blocks, dice)
-        start_ms = clock.now().monotonic_ms
-        self._entries = [_Entry(block, self._units[block.block.unit_id], start_ms) for block in blocks]
+        self._units = _units_of(blocks, pauses, dice)
+        self._began_ms = clock.now().monotonic_ms
+        self._entries = [_Entry(block, self._units[block.block.unit_id], self._began_ms) for block in blocks]
+        self._give_constants(constants)
         self._changed = asyncio.Event()
+        self._is_open = False  # as far as the last request could tell
+        self._connects = 0  # of the connection, when the constants were last due
+        self._taken_since_ms: int | None = None  # a request is under way
+        self._free_since_ms = self._began_ms  # end of the last one
+        self._busy_ms = 0
+
+    def _give_constants(self, constants: Mapping[int, str]) -> None:
+        for unit_id, tag in constants.items():
+            found = [one for one in self._entries if tag in one.tags and one.planned.block.unit_id == unit_id]
+            if not found:
+                raise ValueError(f"connection {self._connection.name}: no block of unit {unit_id} reads {tag}")
+            self._units[unit_id].constant = found[0]
 
     async def run(self) -> None:
         """Poll until cancelled; the connection is closed then."""
         try:
             while True:
-                await wait_until(self._clock, self._changed, min(entry.due_ms for entry in self._entries))
+                due_ms = min(entry.due_ms for entry in self._entries if not self._waits(entry))
+                await wait_until(self._clock, self._changed, due_ms)
                 self._changed.clear()
                 await self._turn()
         finally:
@@ -122,6 +178,8 @@ class Poller:
         changed = [entry for entry in self._entries if entry.hurried != (not tags.isdisjoint(entry.tags))]
         for entry in changed:
             entry.change_pace(now_ms)
+            if entry.hurried and not entry.may_be_asked:
+                entry.unit.prove(now_ms)
         if changed:
             self._changed.set()
 
@@ -129,19 +187,37 @@ class Poller:
         """How each unit has answered, by unit id."""
         return {unit_id: unit.statistics() for unit_id, unit in self._units.items()}
 
+    def line_statistics(self) -> LineStatistics:
+        """How the connection has been doing, and each unit behind it."""
+        now_ms = self._clock.now().monotonic_ms
+        under_way_ms = 0 if self._taken_since_ms is None else now_ms - self._taken_since_ms
+        return LineStatistics(
+            began_ms=self._began_ms,
+            is_open=self._is_open,
+            busy_ms=self._busy_ms + under_way_ms,
+            units=self.statistics(),
+        )
+
     async def _turn(self) -> None:
         """Ask the one due block that comes first; what comes before it and cannot be asked is marked or put off."""
         now = self._clock.now()
-        due = [entry for entry in self._entries if entry.due_ms <= now.monotonic_ms]
+        due = [one for one in self._entries if one.due_ms <= now.monotonic_ms and not self._waits(one)]
         for entry in sorted(due, key=lambda entry: entry.precedence(now.monotonic_ms)):
             if self._admit(entry, now):
                 await self._ask(entry)
                 return
 
+    def _waits(self, entry: "_Entry") -> bool:
+        """Whether a block waits for the constant of its unit, which answers or has only just been asked."""
+        return not (entry.may_be_asked or entry.unit.silent or self._line.failures >= _SILENT_AFTER)
+
     def _admit(self, entry: "_Entry", now: Tick) -> bool:
         """Whether to ask a due block now; if not, its samples fail or it is put off until it may be asked."""
         closed = [gate for gate in (self._line, entry.unit.gate) if gate.closed(now.monotonic_ms)]
-        if any(gate.failures >= _SILENT_AFTER for gate in closed) or self._disturbs(entry, now.monotonic_ms):
+        silent = not entry.may_be_asked or any(gate.failures >= _SILENT_AFTER for gate in closed)
+        if not entry.may_be_asked and not closed:
+            entry.unit.prove(now.monotonic_ms)  # the constant is asked in its place, however rarely it is else
+        if silent or self._disturbs(entry, now.monotonic_ms):
             self._put_failure(entry, now, entry.unit.reason if self._line.failures == 0 else Reason.NO_ANSWER)
             entry.next_on_grid(now.monotonic_ms)
             return False
@@ -152,37 +228,64 @@ class Poller:
     def _disturbs(self, entry: "_Entry", now_ms: int) -> bool:
         """Whether asking a silent unit would probably keep a healthy block waiting."""
         unit = entry.unit
-        if unit.gate.failures < _SILENT_AFTER or now_ms - unit.gate.again_ms >= _LONGEST_POSTPONED_MS:
+        if not unit.silent or now_ms - unit.gate.again_ms >= _LONGEST_POSTPONED_MS:
             return False
         return any(
-            other.unit.gate.failures == 0 and other.due_ms < now_ms + unit.failure_took_ms for other in self._entries
+            other.unit.gate.failures == 0 and other.due_ms < now_ms + unit.failure_took_ms
+            for other in self._entries
+            if not self._waits(other)
         )
 
     async def _ask(self, entry: "_Entry") -> None:
+        """One request on a connection that is known, or only the connection when it turns out to be a new one."""
+        if entry.unit.pause_ms:
+            await self._clock.sleep_until(self._free_since_ms + entry.unit.pause_ms)
         asked = self._clock.now()
-        entry.asked_ms = asked.monotonic_ms
-        entry.unit.asked += 1
+        self._taken_since_ms = asked.monotonic_ms
         try:
             await self._open()
+            if self._connected_anew() and not entry.may_be_asked:
+                return
+            entry.asked_ms = asked.monotonic_ms
             registers = await self._connection.read(entry.planned.block)
         except EdgeError as error:
             self._failed(entry, asked, error)
         else:
+            if self._connected_anew() and not entry.may_be_asked:  # lost and made again within the request
+                return
             self._answered(entry, asked, registers)
+        finally:
+            self._free_since_ms = self._clock.now().monotonic_ms
+            self._busy_ms += self._free_since_ms - asked.monotonic_ms
+            self._taken_since_ms = None
+
+    def _connected_anew(self) -> bool:
+        """Whether this is another connection than at the last look; then every constant is asked before all else."""
+        if self._connection.connects == self._connects:
+            return False
+        self._connects = self._connection.connects
+        for unit in self._units.values():
+            unit.prove(self._clock.now().monotonic_ms)
+        return True
 
     async def _open(self) -> None:
         try:
             await self._connection.open()
         except NotConnected as error:
             raise _CannotOpen(str(error)) from error
+        self._is_open = True
 
     def _answered(self, entry: "_Entry", asked: Tick, registers: tuple[int, ...]) -> None:
         now = self._clock.now()
         entry.next_on_grid(asked.monotonic_ms)
         entry.failing = False
-        self._revive(entry.unit, now.monotonic_ms)
-        entry.unit.answered += 1
-        entry.unit.last_reply_ms = now.monotonic_ms
+        unit = entry.unit
+        self._revive(unit, now.monotonic_ms)
+        unit.proven = unit.proven or entry is unit.constant
+        unit.asked += 1
+        unit.answered += 1
+        unit.last_reply_ms = now.monotonic_ms
+        unit.replies_took_ms += self._connection.last_reply_s * 1_000 * (self._clock.rate or 1.0)
         for tag, number, raw in samples_of(entry.planned, registers):
             reading = to_reading(number, self._scalings[tag])
             self._image.put(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
@@ -190,18 +293,24 @@ class Poller:
     def _failed(self, entry: "_Entry", asked: Tick, error: EdgeError) -> None:
         now = self._clock.now()
         unit = entry.unit
+        unit.asked += 1
         unit.failed[_kind_of(error)] += 1
         reason = _reason_of(error)
         entry.next_on_grid(asked.monotonic_ms)
         entry.failing = False
         if isinstance(error, NotConnected):
+            self._is_open = False
             self._line.failed(now.monotonic_ms)
             entry.retry_at(self._line.again_ms)
         if _says_nothing(error):
             unit.gate.failed(now.monotonic_ms)
             unit.reason = reason
             unit.failure_took_ms = now.monotonic_ms - asked.monotonic_ms
-            entry.retry_at(unit.gate.again_ms)
+            if unit.silent and unit.constant is not None:
+                unit.proven = False
+                unit.constant.retry_at(unit.gate.again_ms)
+            else:
+                entry.retry_at(unit.gate.again_ms)
         elif isinstance(error, Refused):
             self._revive(unit, now.monotonic_ms)
         self._put_failure(entry, now, reason)
@@ -230,12 +339,27 @@ class _Unit:
     """What is known of one device: its back-off, and what its requests came to."""
 
     gate: BackOff
+    pause_ms: int = 0
+    constant: "_Entry | None" = None  # the block with its test constant, if it has one
+    proven: bool = False  # the constant has been read since the connection was made and the unit was silent last
     reason: Reason = Reason.NO_ANSWER
     failure_took_ms: int = 0
     asked: int = 0
     answered: int = 0
     failed: Counter[str] = field(default_factory=Counter)
     last_reply_ms: int | None = None
+    replies_took_ms: float = 0.0
+
+    @property
+    def silent(self) -> bool:
+        """Whether it is asked rarely because it does not answer."""
+        return self.gate.failures >= _SILENT_AFTER
+
+    def prove(self, now_ms: int) -> None:
+        """Have its constant read before anything else of it."""
+        self.proven = False
+        if self.constant is not None:
+            self.constant.due_ms = now_ms
 
     def statistics(self) -> UnitStatistics:
         return UnitStatistics(
@@ -243,7 +367,8 @@ class _Unit:
             answered=self.answered,
             failed=dict(self.failed),
             last_reply_ms=self.last_reply_ms,
-            silent=self.gate.failures >= _SILENT_AFTER,
+            silent=self.silent,
+            replies_took_ms=self.replies_took_ms,
         )
 
 
@@ -260,6 +385,11 @@ class _Entry:
         self.asked_ms = start_ms
         self._anchor_ms = start_ms
         self._retry_ms = start_ms
+
+    @property
+    def may_be_asked(self) -> bool:
+        """Whether its unit has proven itself, or this is how it does."""
+        return self.unit.constant is None or self.unit.proven or self is self.unit.constant
 
     @property
     def interval_ms(self) -> int:
@@ -287,10 +417,14 @@ class _Entry:
         else:
             self.next_on_grid(now_ms)
 
-    def precedence(self, now_ms: int) -> tuple[bool, int, int]:
-        """Healthy units first, then who has waited longest; a failing one waits for at most one interval."""
-        waits = self.unit.gate.failures > 0 and now_ms - self.due_ms < self.interval_ms
-        return waits, self.due_ms, self.asked_ms
+    def precedence(self, now_ms: int) -> tuple[bool, int, int, int]:
+        """Healthy units without a pause first, then who has waited longest; others wait for at most one interval.
+
+        Of those that are due together the faster ones go first: the same delay is more to them.
+        """
+        yields = self.unit.gate.failures > 0 or self.unit.pause_ms > 0
+        waits = yields and now_ms - self.due_ms < self.interval_ms
+        return waits, self.due_ms, self.interval_ms, self.asked_ms
 
 
 def _refuse_incomplete(name: str, blocks: Sequence[PlannedBlock], scalings: Mapping[str, Scaling]) -> None:
@@ -301,11 +435,15 @@ def _refuse_incomplete(name: str, blocks: Sequence[PlannedBlock], scalings: Mapp
         raise ValueError(f"connection {name}: no scaling for {', '.join(missing)}; every polled tag needs one")
 
 
-def _units_of(blocks: Sequence[PlannedBlock], random: Random) -> dict[int, _Unit]:
+def _units_of(blocks: Sequence[PlannedBlock], pauses: Mapping[int, float], random: Random) -> dict[int, _Unit]:
     unit_ids = sorted({block.block.unit_id for block in blocks})
     ceiling_s = _SHARED_LINE_CEILING_S if len(unit_ids) > 1 else _SOLE_UNIT_CEILING_S
     return {
-        unit_id: _Unit(gate=BackOff(first_s=_FIRST_RETRY_S, ceiling_s=ceiling_s, random=random)) for unit_id in unit_ids
+        unit_id: _Unit(
+            gate=BackOff(first_s=_FIRST_RETRY_S, ceiling_s=ceiling_s, random=random),
+            pause_ms=round(pauses.get(unit_id, 0.0) * 1_000),
+        )
+        for unit_id in unit_ids
     }
 
 

@@ -6,13 +6,14 @@ and telling are hand-overs to tasks of their own.
 """
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from gateway.core.outcome import Event, Outcome
 from gateway.core.request import Answer
 from gateway.core.scan import Moment, scan
 from gateway.core.state import Rules, ScanState
 from gateway.field.actuation import Actuation
+from gateway.field.calculated_samples import CalculatedSamples
 from gateway.field.clock import Clock
 from gateway.field.image import InputImage
 from gateway.field.polling import Poller
@@ -58,7 +59,9 @@ class Scanner:
     ) -> None:
         self.rules = rules
         self.state = state
-        self.outcome = Outcome(levels={name: one.level for name, one in state.outputs.items()})
+        self.outcome = Outcome(
+            levels={name: one.level for name, one in state.outputs.items()}, writes=state.commissioned is not None
+        )
         self._unsaid = list(beginnings)
         self._image = image
         self._clock = clock
@@ -68,6 +71,7 @@ class Scanner:
         self._recorder = recorder
         self._tell = tell
         self._answer = answer
+        self._calculated = CalculatedSamples(rules.plant.calculated)
         self._hurried: frozenset[str] = frozenset()
         self.late = 0  # scans that began more than a period after they were due
 
@@ -89,23 +93,25 @@ class Scanner:
         tick = self._clock.now()
         arrivals = self._image.take()
         self.state, self.outcome = scan(self.rules, self.state, Moment(tick=tick, arrivals=arrivals))
-        self._act(self.outcome.levels)
+        self._act(self.outcome)
         events = (*self._unsaid, *self.outcome.events)
         self._unsaid.clear()
         entries = self._recorder.note(self.state, self._image.taken, events, self._image.taken_others)
         for one in self.outcome.answers:
             self._answer(one, self.state.scan)
         self._tell(self.state, self.outcome, entries)
+        for sample in self._calculated.due(self.outcome.verdicts, tick):
+            self._image.put(sample)
         self._clock.scanned(tick.monotonic_ms)
 
     def journal(self, event: Event) -> None:
         """Have something of the process itself journaled with the next scan."""
         self._unsaid.append(event)
 
-    def _act(self, levels: Mapping[str, str]) -> None:
+    def _act(self, outcome: Outcome) -> None:
         if self._actuation is not None:
-            self._actuation.adopt(self.state.scan, levels)
-        if self.outcome.hurried != self._hurried:
-            self._hurried = self.outcome.hurried
+            self._actuation.adopt(self.state.scan, outcome)
+        if outcome.hurried != self._hurried:
+            self._hurried = outcome.hurried
             for poller in self._pollers:
                 poller.hurry(self._hurried)

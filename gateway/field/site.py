@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from gateway.core.outcome import Event, EventKind, Outcome
 from gateway.core.state import ScanState
@@ -19,6 +20,7 @@ from gateway.field.clock import Clock
 from gateway.field.connection import Peer
 from gateway.field.housekeeping import Housekeeper
 from gateway.field.image import InputImage
+from gateway.field.own_tags import OwnTags
 from gateway.field.polling import Poller
 from gateway.field.recording import Recorder
 from gateway.field.scanning import Scanner
@@ -78,6 +80,7 @@ class Parts:
     pollers: Sequence[Poller]
     actuation: Actuation | None
     server: Server
+    own_tags: OwnTags | None = None
 
 
 class History:
@@ -137,7 +140,7 @@ def status(parts: Parts) -> Status:
 
 
 def _notes(parts: Parts) -> list[str]:
-    notes = []
+    notes = [_commissioning(parts)]
     now = parts.clock.now()
     failing_ms = parts.recorder.failing_since_ms
     if failing_ms is not None and now.monotonic_ms - failing_ms > _FAILING_NOTE_MS:
@@ -146,9 +149,20 @@ def _notes(parts: Parts) -> list[str]:
         notes.append("the clock is not trusted; times may be wrong")
     if parts.housekeeper.over_limit:
         notes.append("the record is larger than its limit, and nothing of it may be let go yet")
-    if parts.actuation is None:
-        notes.append("observe-only: this site declares no output, nothing is written")
     return notes
+
+
+def _commissioning(parts: Parts) -> str:
+    """Whether anything is written, and who has seen to it."""
+    commissioned = parts.scanner.state.commissioned
+    if parts.actuation is None:
+        return "observe-only: nothing is written, this site declares no output block"
+    if commissioned is None:
+        held = ", ".join(f"{tag} {code}" for tag, code in parts.actuation.registers.items())
+        read = f"the controller holds {held}" if held else "the controller has not been read yet"
+        return f"observe-only: nothing is written until the outputs are commissioned; {read}"
+    when = datetime.fromtimestamp(commissioned.utc_ms / 1_000, UTC).strftime("%d %b %Y %H:%M UTC")
+    return f"the outputs are written: commissioned by {commissioned.person} on {when}: {commissioned.reason}"
 
 
 async def run(parts: Parts, stopped: asyncio.Event, *, ready: Callable[[], None]) -> bool:
@@ -169,8 +183,7 @@ async def run(parts: Parts, stopped: asyncio.Event, *, ready: Callable[[], None]
         parts.housekeeper.run(),
         *(poller.run() for poller in parts.pollers),
     ]
-    if parts.actuation is not None:
-        works.append(parts.actuation.run())
+    works += [part.run() for part in (parts.actuation, parts.own_tags) if part is not None]
     running = [asyncio.create_task(work) for work in works]
     told = asyncio.create_task(_heard(stopped))
     ready()

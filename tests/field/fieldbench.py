@@ -178,5 +178,11 @@ class Controller:
 def actuation_on(controller: Controller, image: InputImage, clock: ManualClock) -> Actuation:
     jitter = Random(7)  # noqa: S311 - no secret
     return Actuation(
-        connection=controller, block=OUTPUT_BLOCK, outputs=OUTPUTS, image=image, clock=clock, random=jitter
+        connection=controller,
+        block=OUTPUT_BLOCK,
+        outputs=OUTPUTS,
+        image=image,
+        clock=clock,
+        writing=True,
+        random=jitter,
     )

@@ -2,11 +2,12 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 
 import pytest
 
+from gateway.core.outcome import Outcome
 from gateway.core.output import OutputRule, Readback
 from gateway.drivers.driver import Block, Table
 from gateway.drivers.errors import EdgeError, NoAnswer, NotConnected, WriteForbidden
@@ -111,10 +112,11 @@ class Bench:
     image: InputImage
     actuation: Actuation
     scan: int = 0
+    writes: bool = True
 
     def decide(self, levels: dict[str, str]) -> int:
         self.scan += 1
-        self.actuation.adopt(self.scan, levels)
+        self.actuation.adopt(self.scan, Outcome(levels=levels, writes=self.writes))
         return self.scan
 
     async def scan_for(self, seconds: int, levels: dict[str, str]) -> None:
@@ -131,7 +133,7 @@ class Bench:
         self.image.take()
 
 
-def play(script: Callable[[Bench], Awaitable[None]]) -> None:
+def play(script: Callable[[Bench], Awaitable[None]], *, writing: bool = True) -> None:
     async def run() -> None:
         clock = ManualClock()
         controller, image = Controller(clock=clock), InputImage()
@@ -141,11 +143,12 @@ def play(script: Callable[[Bench], Awaitable[None]]) -> None:
             outputs=RULES,
             image=image,
             clock=clock,
+            writing=writing,
             random=Random(1),  # noqa: S311 - a run that repeats
         )
         task = asyncio.ensure_future(actuation.run())
         try:
-            await script(Bench(clock, controller, image, actuation))
+            await script(Bench(clock, controller, image, actuation, writes=writing))
             if task.done():
                 task.result()
         finally:
@@ -171,6 +174,178 @@ def test_the_first_write_withdraws_the_permission_and_leaves_stops_idle() -> Non
         ]
 
     play(script)
+
+
+# --- commissioning ------------------------------------------------------------------------------------------------
+
+
+def test_while_observing_the_block_is_read_every_period_and_never_written() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(16, STOPPED)
+        assert bench.controller.done() == ["open"] + ["read"] * 4
+        assert [at for at, what, _ in bench.controller.log if what == "read"] == [20, 5_020, 10_020, 15_020]
+        assert bench.readbacks() == [Readback(codes={"product": PERMIT, "feed": 0, "supply": 0})] * 4
+        assert bench.actuation.registers == {"GW-HB": 700, "GW-PERMIT": PERMIT, "GW-FEED": 0, "GW-DELIV": 0}
+
+    play(script, writing=False)
+
+
+def test_while_observing_not_even_a_start_or_a_stop_of_the_process_writes() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.clock.run_for(1_000)
+        assert await bench.actuation.stop(5.0)
+        assert not bench.controller.is_open
+        assert bench.controller.writes() == []
+
+    play(script, writing=False)
+
+
+def test_while_observing_a_controller_that_does_not_answer_is_tried_again_with_back_off() -> None:
+    async def script(bench: Bench) -> None:
+        bench.controller.fault = NoAnswer("silent")
+        await bench.clock.run_for(3_000)
+        failed = bench.actuation.statistics().failed
+        bench.controller.fault = None
+        await bench.clock.run_for(6_000)
+        assert failed > 1
+        assert bench.actuation.statistics().failed == failed
+        assert bench.readbacks()
+        assert bench.controller.writes() == []
+
+    play(script, writing=False)
+
+
+def test_writing_begins_when_the_journal_holds_the_commissioning_and_not_before() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(3, WITHDRAWN)
+        bench.writes = True
+        commissioned = bench.decide(STOPPED)
+        await bench.clock.run_for(1_000)
+        for _ in range(8):  # the disk is stuck: scans go on, nothing is committed
+            bench.decide(STOPPED)
+            await bench.clock.run_for(1_000)
+        assert bench.controller.writes() == []
+        bench.actuation.committed(commissioned - 1)
+        await bench.clock.run_for(1_000)
+        assert bench.controller.writes() == []
+        bench.forget()
+        bench.actuation.committed(commissioned)
+        await bench.clock.run_for(1_000)
+        assert bench.controller.done() == ["read", "write", "read"]
+        assert bench.controller.writes() == [(701, 0, STOP, STOP)]
+        baseline = bench.readbacks()[0]
+        assert (baseline.written, baseline.confirmed) == ({}, {})
+
+    play(script, writing=False)
+
+
+def test_a_commissioning_taken_back_before_it_is_recorded_writes_nothing() -> None:
+    async def script(bench: Bench) -> None:
+        bench.writes = True
+        commissioned = bench.decide(WITHDRAWN)
+        bench.writes = False
+        bench.decide(WITHDRAWN)
+        bench.actuation.committed(commissioned)
+        await bench.scan_for(20, WITHDRAWN)
+        assert bench.controller.writes() == []
+
+    play(script, writing=False)
+
+
+def test_going_back_to_observing_writes_the_permits_safe_at_once_and_then_nothing_more() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(6, PERMITTED)
+        assert bench.controller.registers[1] == PERMIT
+        bench.forget()
+        bench.writes = False
+        bench.decide(WITHDRAWN)  # not committed: towards safe nothing waits
+        await bench.clock.run_for(500)
+        (last,) = bench.controller.writes()
+        assert last[1:] == (0, 0, 0)
+        await bench.scan_for(30, WITHDRAWN)
+        assert bench.controller.writes() == [last]
+        assert bench.controller.done()[-1] == "read"
+        assert all(one.written == {} for one in bench.readbacks()[-3:])
+
+    play(script)
+
+
+@pytest.mark.parametrize(("held", "left"), [("stop", STOP), ("resume", 0), ("idle", 0)])
+def test_going_back_to_observing_leaves_a_stop_and_takes_a_resume_code_back(held: str, left: int) -> None:
+    async def script(bench: Bench) -> None:
+        bench.actuation = resumable(bench)
+        levels = WITHDRAWN | {"feed": held}
+        task = asyncio.ensure_future(bench.actuation.run())
+        await bench.scan_for(6, levels)
+        bench.writes = False
+        await bench.scan_for(20, WITHDRAWN | {"feed": "stop" if held == "stop" else "idle"})
+        assert bench.controller.registers[1:] == [0, left, 0]
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    play(script, writing=False)
+
+
+def resumable(bench: Bench) -> Actuation:
+    """An actuation of its own at the same controller, whose stops have a resume level."""
+    rules = (RULES[0], *(replace(rule, resume_level="resume", resume_ms=15_000) for rule in RULES[1:]))
+    bench.writes = True
+    return Actuation(
+        connection=bench.controller,
+        block=OUTPUT_BLOCK,
+        outputs=rules,
+        image=bench.image,
+        clock=bench.clock,
+        writing=True,
+        random=Random(1),  # noqa: S311 - a run that repeats
+    )
+
+
+def test_a_controller_that_cannot_be_reached_is_written_safe_for_ten_seconds_and_then_left_alone() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(6, PERMITTED)
+        bench.controller.fault = NoAnswer("silent")
+        bench.writes = False
+        await bench.scan_for(16, WITHDRAWN)
+        bench.controller.fault = None
+        bench.forget()
+        await bench.scan_for(30, WITHDRAWN)
+        assert bench.controller.writes() == []
+        assert bench.controller.registers[1] == PERMIT  # its own watch on the heartbeat has diverted long since
+
+    play(script)
+
+
+def test_a_controller_that_comes_back_in_time_is_still_written_safe() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(6, PERMITTED)
+        bench.controller.fault = NoAnswer("silent")
+        bench.writes = False
+        await bench.scan_for(3, WITHDRAWN)
+        bench.controller.fault = None
+        bench.forget()
+        await bench.scan_for(30, WITHDRAWN)
+        (last,) = bench.controller.writes()
+        assert last[1:] == (0, 0, 0)
+
+    play(script)
+
+
+def test_commissioned_again_it_writes_again() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(6, PERMITTED)
+        bench.writes = False
+        await bench.scan_for(6, WITHDRAWN)
+        bench.forget()
+        bench.writes = True
+        await bench.scan_for(11, WITHDRAWN)
+        assert len(bench.controller.writes()) >= 2
+        assert bench.controller.registers[1] == 0
+
+    play(script)
+
+
+# --- writing ------------------------------------------------------------------------------------------------------
 
 
 def test_a_stop_decided_before_the_first_write_is_in_it() -> None:

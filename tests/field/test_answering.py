@@ -138,7 +138,15 @@ def test_an_answer_that_nobody_waits_for_any_more_is_dropped() -> None:
 
 @pytest.mark.parametrize("action", list(Action))
 def test_while_the_record_cannot_be_written_nothing_is_given_back_or_put_aside(action: Action) -> None:
-    away = {Action.RELEASE, Action.RESET, Action.BYPASS, Action.SHELVE, Action.TAKE_OUT_OF_SERVICE}
+    away = {
+        Action.RELEASE,
+        Action.RESET,
+        Action.BYPASS,
+        Action.SHELVE,
+        Action.TAKE_OUT_OF_SERVICE,
+        Action.COMMISSION,
+        Action.DECOMMISSION,
+    }
 
     async def script(desk: AnswerDesk, image: InputImage) -> None:
         asked = Request(id="a", action=action, person="VISITOR-OP")

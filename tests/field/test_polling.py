@@ -4,23 +4,23 @@ import asyncio
 import math
 import socket
 import struct
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from random import Random
+from types import MappingProxyType
 
 import pytest
 from pyModbusTCP.server import DataBank, ModbusServer
 
+from gateway.configuration.poll_plan import PlannedBlock, Slot
 from gateway.configuration.schema import NetworkConnection
 from gateway.core.quality import Reason
 from gateway.core.sample import NoNumber, Number, Sample
 from gateway.core.scaling import Scaling
 from gateway.drivers.driver import Block, Table
 from gateway.drivers.errors import EdgeError, InvalidReply, NoAnswer, NotConnected, Refused
-from gateway.drivers.modbus.codec import Encoding
 from gateway.drivers.modbus.connection import ModbusConnection
-from gateway.drivers.modbus.register_map import PlannedBlock, Slot
 from gateway.field.clock import Clock, ManualClock, SystemClock
 from gateway.field.image import InputImage
 from gateway.field.polling import Poller
@@ -41,6 +41,11 @@ class Line:
     closed: int = 0
     busy: bool = False
     name: str = "LINE"
+    connects: int = 1
+    last_reply_s: float = 0.0
+    reconnect_within_request: bool = False
+    plan: dict[tuple[int, int], str] = field(default_factory=dict)  # unit and address to the first tag of the block
+    names: list[str] = field(default_factory=list)  # first tags of the blocks asked, in order
 
     async def open(self) -> None:
         if self.refuse_to_open:
@@ -52,6 +57,9 @@ class Line:
         self.busy = True
         try:
             self.asked.append((self.clock.now().monotonic_ms, block.unit_id))
+            self.names.append(self.plan.get((block.unit_id, block.address), ""))
+            if self.reconnect_within_request:
+                self.reconnect_within_request, self.connects = False, self.connects + 1
             await self._answer(block.unit_id)
         finally:
             self.busy = False
@@ -79,24 +87,40 @@ class Line:
 def planned(unit_id: int, *tags: str, interval_s: float = 5.0, hurried_s: float | None = None) -> PlannedBlock:
     interval_ms = round(interval_s * 1_000)
     return PlannedBlock(
-        block=Block(unit_id=unit_id, table=Table.HOLDING, address=0, count=len(tags)),
+        block=Block(unit_id=unit_id, table=Table.HOLDING, address=100 * ord(tags[0][0]), count=len(tags)),
         interval_ms=interval_ms,
         hurried_ms=interval_ms if hurried_s is None else round(hurried_s * 1_000),
-        slots=tuple(Slot(tag=tag, offset=n, count=1, encoding=Encoding("uint16")) for n, tag in enumerate(tags)),
+        slots=tuple(Slot(tag=tag, offset=n, count=1, type="uint16") for n, tag in enumerate(tags)),
     )
 
 
 Script = Callable[[Poller, Line, InputImage], Awaitable[None]]
 
 
-def play(script: Script, *blocks: PlannedBlock, reply_s: float = 0.05) -> tuple[Line, InputImage]:
+def play(
+    script: Script,
+    *blocks: PlannedBlock,
+    reply_s: float = 0.05,
+    constants: Mapping[int, str] = MappingProxyType({}),
+    pauses: Mapping[int, float] = MappingProxyType({}),
+) -> tuple[Line, InputImage]:
     """Run a poller of these blocks under a script that moves the clock."""
 
     async def run() -> tuple[Line, InputImage]:
         clock = ManualClock()
         line, image = Line(clock=clock, reply_s=reply_s), InputImage()
+        line.plan = {(block.block.unit_id, block.block.address): block.tags[0] for block in blocks}
         scalings = {tag: Scaling() for block in blocks for tag in block.tags}
-        poller = Poller(connection=line, blocks=blocks, scalings=scalings, image=image, clock=clock, random=Random(1))  # noqa: S311 - a run that repeats
+        poller = Poller(
+            connection=line,
+            blocks=blocks,
+            scalings=scalings,
+            image=image,
+            clock=clock,
+            constants=constants,
+            pauses=pauses,
+            random=Random(1),  # noqa: S311 - a run that repeats
+        )
         task = asyncio.ensure_future(poller.run())
         try:
             await script(poller, line, image)
@@ -135,7 +159,7 @@ def test_a_block_is_asked_on_its_grid_without_drift() -> None:
 
 
 def test_words_that_hold_no_number_are_a_reading_without_one_and_keep_their_raw_words() -> None:
-    slot = Slot(tag="F", offset=0, count=2, encoding=Encoding("float32"))
+    slot = Slot(tag="F", offset=0, count=2, type="float32")
     block = Block(unit_id=11, table=Table.HOLDING, address=0, count=2)
 
     class NotANumber(Line):
@@ -280,6 +304,11 @@ def test_overdue_polls_are_asked_once_and_the_grid_goes_on() -> None:
     assert line.times(1) == [0, 5_000, 10_000, 112_000, 115_000, 120_000, 125_000, 130_000]
 
 
+def test_of_blocks_that_are_due_together_the_faster_ones_go_first() -> None:
+    line, _ = play(for_s(61), planned(1, "SLOW", interval_s=60), planned(2, "FAST", interval_s=5))
+    assert line.names[-2:] == ["FAST", "SLOW"]
+
+
 def test_a_line_that_is_too_slow_serves_its_blocks_in_turn() -> None:
     line, _ = play(for_s(100), planned(1, "X"), planned(2, "Y"), planned(3, "Z"), reply_s=2.5)
     counts = [len(line.times(unit_id)) for unit_id in (1, 2, 3)]
@@ -347,6 +376,158 @@ def test_a_connection_that_opens_and_drops_every_request_does_not_reset_the_back
     assert len([at for at, _ in line.asked if at > 60_000]) <= 60_000 / 8_000 + 1
 
 
+# --- test constants and pauses ------------------------------------------------------------------------------------
+
+
+def test_the_block_with_the_test_constant_is_asked_before_any_other_of_its_unit() -> None:
+    async def script(_: Poller, line: Line, __: InputImage) -> None:
+        await line.clock.run_for(9_000)
+
+    line, _ = play(script, planned(1, "A"), planned(1, "B"), planned(1, "TEST", interval_s=600), constants={1: "TEST"})
+    assert line.names[:3] == ["TEST", "A", "B"]
+    assert line.names[3:] == ["A", "B"]  # on their own grid afterwards
+
+
+def test_every_new_connection_proves_the_constant_again_and_only_of_units_that_have_one() -> None:
+    async def script(_: Poller, line: Line, __: InputImage) -> None:
+        await line.clock.run_for(12_000)
+        line.names.clear()
+        line.connects += 1  # the peer hung up between two polls, and the connection was made again
+        await line.clock.run_for(5_000)
+        assert [name for name in line.names if name != "C"] == ["TEST", "A", "B"]
+        assert line.names.count("C") == 1
+
+    blocks = (planned(1, "A"), planned(1, "B"), planned(1, "TEST", interval_s=600), planned(2, "C"))
+    play(script, *blocks, constants={1: "TEST"})
+
+
+def test_a_reply_that_came_over_a_new_connection_before_the_constant_is_not_taken() -> None:
+    async def script(_: Poller, line: Line, image: InputImage) -> None:
+        await line.clock.run_for(6_000)
+        image.take()
+        line.reconnect_within_request = True
+        line.names.clear()
+        await line.clock.run_for(4_040)
+        assert line.names == ["A"]
+        await line.clock.run_for(20)
+        assert samples(image, "A") == []
+        await line.clock.run_for(500)
+        assert line.names == ["A", "TEST", "A"]
+
+    play(script, planned(1, "A"), planned(1, "TEST", interval_s=600), constants={1: "TEST"})
+
+
+def test_until_the_constant_has_been_read_the_other_blocks_wait_and_do_not_fail() -> None:
+    async def script(_: Poller, line: Line, image: InputImage) -> None:
+        line.lose_once.add(1)
+        await line.clock.run_for(900)  # the constant's first request has failed, its second is to come
+        assert set(line.names) == {"TEST"}
+        assert samples(image, "A") == []
+        await line.clock.run_for(1_500)
+        assert line.names[:3] == ["TEST", "TEST", "A"]
+        assert [one.reading for one in samples(image, "A")] == [Number(0.0)]
+
+    play(script, planned(1, "A"), planned(1, "TEST", interval_s=600), constants={1: "TEST"})
+
+
+def test_a_refused_constant_keeps_the_other_blocks_waiting_and_disturbs_no_other_unit() -> None:
+    async def script(_: Poller, line: Line, image: InputImage) -> None:
+        line.faults[1] = Refused("no such register", 2)
+        await line.clock.run_for(60_000)
+        assert set(line.names) == {"TEST", "C"}
+        assert line.names.count("C") == 12
+        assert samples(image, "A") == []
+
+    play(script, planned(1, "A"), planned(1, "TEST"), planned(2, "C"), constants={1: "TEST"})
+
+
+def test_a_unit_that_was_silent_proves_its_constant_before_anything_else() -> None:
+    async def script(_: Poller, line: Line, image: InputImage) -> None:
+        await line.clock.run_for(6_000)
+        line.faults[1] = NoAnswer("dead")
+        await line.clock.run_for(30_000)
+        failing = [one.reading for one in samples(image, "A")]
+        assert failing[-1] == NoNumber(Reason.NO_ANSWER)  # told at its own pace, not left to become stale
+        line.names.clear()
+        await line.clock.run_for(40_000)
+        assert set(line.names) <= {"TEST", "C"}
+        del line.faults[1]
+        line.names.clear()
+        await line.clock.run_for(45_000)
+        of_unit = [name for name in line.names if name != "C"]
+        assert of_unit[:2] == ["TEST", "A"]
+        assert of_unit.count("A") > 3
+
+    play(script, planned(1, "A"), planned(1, "TEST", interval_s=600), planned(2, "C"), constants={1: "TEST"})
+
+
+def test_however_busy_its_line_is_a_silent_unit_is_only_asked_for_its_constant() -> None:
+    async def script(_: Poller, line: Line, __: InputImage) -> None:
+        line.faults[1] = NoAnswer("dead")
+        await line.clock.run_for(200_000)
+        of_unit = [name for name in line.names if name != "C"]
+        assert len(of_unit) > 4
+        assert set(of_unit) == {"TEST"}
+
+    busy = planned(2, "C", interval_s=0.5)  # there is never room for a time-out of 0.8 s between its requests
+    play(script, planned(1, "A", interval_s=1), planned(1, "TEST", interval_s=600), busy, constants={1: "TEST"})
+
+
+def test_a_unit_that_falls_silent_after_a_good_start_is_only_asked_for_its_constant() -> None:
+    async def script(_: Poller, line: Line, __: InputImage) -> None:
+        await line.clock.run_for(3_000)
+        line.faults[1] = NoAnswer("dead")
+        await line.clock.run_for(10_000)
+        line.names.clear()
+        await line.clock.run_for(200_000)
+        of_unit = [name for name in line.names if name != "C"]
+        assert len(of_unit) > 2
+        assert set(of_unit) == {"TEST"}
+
+    busy = planned(2, "C", interval_s=0.5)
+    play(script, planned(1, "A", interval_s=1), planned(1, "TEST", interval_s=600), busy, constants={1: "TEST"})
+
+
+def test_hurry_for_a_silent_unit_asks_its_constant_at_once() -> None:
+    async def script(poller: Poller, line: Line, __: InputImage) -> None:
+        line.faults[1] = NoAnswer("dead")
+        await line.clock.run_for(60_000)
+        del line.faults[1]
+        line.names.clear()
+        poller.hurry(frozenset({"A"}))
+        await line.clock.run_for(200)
+        assert line.names[:2] == ["TEST", "A"]
+
+    play(script, planned(1, "A", hurried_s=1.0), planned(1, "TEST", interval_s=600), constants={1: "TEST"})
+
+
+def test_a_constant_that_no_block_of_its_unit_reads_is_refused() -> None:
+    with pytest.raises(ValueError, match="no block of unit 1 reads TEST"):
+        play(for_s(1), planned(1, "A"), planned(2, "TEST"), constants={1: "TEST"})
+
+
+def test_a_unit_that_needs_silence_gets_it_and_lets_the_others_go_first() -> None:
+    async def script(_: Poller, line: Line, __: InputImage) -> None:
+        await line.clock.run_for(4_900)
+        assert [unit for _, unit in line.asked] == [2, 3, 1, 1]
+        ended_ms = [at + 50 for at, _ in line.asked]
+        starts_ms = [at for at, _ in line.asked]
+        assert starts_ms[:2] == [0, 50]
+        assert starts_ms[2] - ended_ms[1] == 400
+        assert starts_ms[3] - ended_ms[2] == 400
+
+    play(script, planned(1, "A"), planned(1, "B"), planned(2, "C"), planned(3, "D"), pauses={1: 0.4})
+
+
+def test_silence_that_the_line_has_had_already_is_not_waited_for_again() -> None:
+    line, _ = play(for_s(21), planned(1, "A"), planned(2, "C", interval_s=7), pauses={1: 0.4})
+    assert gaps(line.times(1))[1:] == [5_000] * 3
+    assert set(gaps(line.times(2))) == {7_000}
+
+
+# --- the end ------------------------------------------------------------------------------------------------------
+
+
 def test_stopping_closes_the_connection() -> None:
     line, _ = play(for_s(1), planned(1, "A"))
     assert line.closed == 1
@@ -370,7 +551,7 @@ def test_a_server_of_another_make_is_read_over_a_real_socket() -> None:
     with socket.create_server(("127.0.0.1", 0)) as free:
         port: int = free.getsockname()[1]
     server = ModbusServer(host="127.0.0.1", port=port, no_block=True, data_bank=bank)
-    slot = Slot(tag="AIT-510", offset=0, count=2, encoding=Encoding("float32", "CDAB"))
+    slot = Slot(tag="AIT-510", offset=0, count=2, type="float32", byte_order="CDAB")
     block = Block(unit_id=1, table=Table.HOLDING, address=16, count=2)
 
     async def run() -> list[Sample]:

@@ -1,7 +1,7 @@
 """A scan acts before it records, and what is not recorded gives nothing back: with a real recorder and a controller."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -67,9 +67,9 @@ class Bench:
     def _listen_to_order(self) -> None:
         adopt, note = self.actuation.adopt, self.recorder.note
 
-        def adopt_aloud(scan: int, levels: Mapping[str, str]) -> None:
+        def adopt_aloud(scan: int, outcome: Outcome) -> None:
             self.log.append("act")
-            adopt(scan, levels)
+            adopt(scan, outcome)
 
         def note_aloud(
             state: ScanState, taken: Sequence[Numbered], events: Sequence[Event], others: Sequence[Placed] = ()

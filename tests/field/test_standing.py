@@ -1,18 +1,22 @@
 """How the site stands, as a message and as the text a person reads."""
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from gateway.core.alarm import AlarmRule
+from gateway.core.condition import BitSet
+from gateway.core.outcome import EventKind
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Action
-from gateway.core.sample import Number
-from gateway.core.validity import AWAITED, HELD
+from gateway.core.sample import Number, Text
+from gateway.core.validity import AWAITED, HELD, TagRule
 from gateway.field.image import InputImage
 from gateway.field.standing import status_of, tag_value
 from gateway.local.messages import Answered, JournalEntry, ListItem, OutputStatus, Status
 from gateway.terminal import alarms_text, answer_text, at, journal_text, status_text, tags_text, tick_lines
-from tests.core.plants import GOOD_GRAB, STOP, UTC_MS, Bench
+from tests.core.plants import GOOD_GRAB, PLANT, STOP, UTC_MS, Bench
 
 CET = ZoneInfo("CET")
 UNITS = {"TURB": "NTU", "CHLORINE": "mg/L"}
@@ -187,6 +191,27 @@ def test_tags_are_said_with_unit_quality_and_reason() -> None:
     assert "uncertain: above the end of its span" in text
     assert "the reading has not moved, the instrument looks frozen" in text
     assert len(text.splitlines()) == len(bench.rules.tags)
+
+
+def test_states_bits_and_texts_are_said_in_words() -> None:
+    tags = (
+        TagRule(tag="VALVE", states={0: "product", 3: "divert"}),
+        TagRule(tag="FAULTS", bit_names={0: "overload A", 3: "seal B"}),
+        TagRule(tag="SERIAL"),
+    )
+    words = AlarmRule(id="FAULT", condition=BitSet(tag="FAULTS", mask=0b1001), value_tag="FAULTS")
+    bench = Bench(replace(PLANT, tags=(*PLANT.tags, *tags), alarms=(*PLANT.alarms, words)))
+    bench.reads |= {"VALVE": Number(3.0), "FAULTS": Number(9.0), "SERIAL": Text("FS-501 V2")}
+    bench.run(1)
+    told = status(bench)
+    lines = {line.split()[0]: line for line in tags_text(told, CET, {}).splitlines()}
+    assert "divert (3)" in lines["VALVE"]
+    assert "overload A, seal B" in lines["FAULTS"]
+    assert "FS-501 V2" in lines["SERIAL"]
+    assert [one.value for one in told.alarms if one.alarm == "FAULT"] == ["overload A, seal B"]
+    assert bench.found(EventKind.ALARM, "FAULT")[0].facts["in_words"] == "overload A, seal B"
+    (serial,) = (one for one in told.tags if one.tag == "SERIAL")
+    assert (serial.quality, serial.value, serial.text) == ("good", None, "FS-501 V2")
 
 
 def test_no_tags_no_alarms_and_no_journal_are_said_in_words() -> None:

@@ -217,6 +217,7 @@ OwnFigure = Literal[
     "device_failed_percent",
     "device_reply_ms",
     "rows_waiting",
+    "record_failing_s",
     "file",
 ]
 

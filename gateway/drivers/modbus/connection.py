@@ -58,6 +58,7 @@ from gateway.drivers.modbus.reply import (
 
 SILENCES_UNTIL_REOPENED: Final = 3  # a peer that vanished without a word looks like this; so does a dead device
 LATEST_REPLY: Final = 3  # reply time-outs after which a late reply is out of the question
+SHORTEST_QUIET_S: Final = 0.05  # real; a time-out of a fast plant is longer, and holds up its line for long
 LONGEST_NOISE: Final = 10  # quiet periods to wait for silence before the connection is given up
 TRANSACTIONS_REMEMBERED: Final = 64
 BUFFER_BYTES: Final = 4096  # the library throws everything away above 264, and two replies may come in one piece
@@ -114,6 +115,7 @@ class ModbusConnection:
         self._wanted = False
         self._link: _Link | None = None
         self._silences = 0
+        self.connects = 0  # how often a connection has been made; grows with every new one
         self.last_reply_s = 0.0  # real seconds from sending the last request that was answered to its reply
         self._free_at_s = 0.0
         self._restless = False  # RTU: the line must be silent before the next request
@@ -196,6 +198,7 @@ class ModbusConnection:
             raise NotConnected(f"{self.name}: not open")
         self._link = link
         self._silences = 0
+        self.connects += 1
         return link
 
     def _drop_link(self) -> None:
@@ -209,11 +212,16 @@ class ModbusConnection:
             return
         self._restless = True
         try:
-            await link.fall_silent(self._real_timeout_s(self._keys.quiet_after_timeout_s))
+            await link.fall_silent(self._quiet_s())
         except InvalidReply:
             self._drop_link()
             raise
         self._restless = False
+
+    def _quiet_s(self) -> float:
+        """Real seconds of silence; those of a plant that runs fast shrink with it, down to what a loopback needs."""
+        declared_s = self._keys.quiet_after_timeout_s
+        return max(self._real_pause_s(declared_s), min(declared_s, SHORTEST_QUIET_S))
 
     async def _settle_debts(self, link: "_Link", question: Question) -> None:
         """Make sure that no late reply can be taken for the one to come."""
