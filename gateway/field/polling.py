@@ -313,7 +313,8 @@ class Poller:
                 entry.retry_at(unit.gate.again_ms)
         elif isinstance(error, Refused):
             self._revive(unit, now.monotonic_ms)
-        self._put_failure(entry, now, reason)
+        if not (_says_nothing(error) and unit.gate.failures == 1):
+            self._put_failure(entry, now, reason)
 
     def _revive(self, unit: "_Unit", now_ms: int) -> None:
         """A unit answers: if it or the line did not before, what has failed meanwhile is asked at once."""
