@@ -36,6 +36,8 @@ from simulator.site import DEMO_SITE
 
 MONTH = "month"
 _MONTH_STARTS = "2025-02-01 00:00"
+_USUAL_H = 4.0
+DAYS_SCAN_S = 5.0  # as often as the fastest tags are polled
 _LOOK_MS = 60_000
 _PERSON_LOOKS_MS = 600_000
 _PERSON, _ROLE = "VISITOR-OP", "VISITOR-OP"
@@ -230,6 +232,7 @@ def month() -> Event:
         says="February 2025 with every scripted event at its time",
         strikes_ms=local_ms(_MONTH_STARTS),
         lead_ms=0,
+        days=28,
         faults=wrong,
         writes=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.writes),
         bypasses=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.bypasses),
@@ -258,8 +261,8 @@ def _parser() -> argparse.ArgumentParser:
         prog="python -m simulator.direct", description="Plant and decisions as fast as they can be computed."
     )
     parser.add_argument("event", choices=[*EVENTS, MONTH], help="what goes wrong; month is all of February 2025")
-    parser.add_argument("--hours", type=float, default=None, help="plant hours to run (default 4, the month 672)")
-    parser.add_argument("--scan", type=float, default=None, metavar="S", help="scan period (default 1, the month 5)")
+    parser.add_argument("--hours", type=float, default=None, help="plant hours to run (default 4, or its days)")
+    parser.add_argument("--scan", type=float, default=None, metavar="S", help="scan period (default 1, for days 5)")
     parser.add_argument("--seed", type=int, default=1, help="of the plant's noise (default 1)")
     parser.add_argument("--site", type=Path, default=DEMO_SITE, help="site folder (default the demo site)")
     parser.add_argument("--days-file", type=Path, default=None, help="write the days as JSON lines")
@@ -267,25 +270,41 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def main() -> int:
-    """Run. Returns the exit code."""
-    arguments = _parser().parse_args()
-    of_month = arguments.event == MONTH
-    event = month() if of_month else EVENTS[arguments.event]
-    hours = arguments.hours or (28 * 24 if of_month else 4)
-    scan_s = arguments.scan or (5 if of_month else 1)
+def play(event: Event, *, hours: float, scan_s: float, seed: int, site: Path, quiet: bool) -> DirectRun:
+    """Play an event and print what was decided, and the days."""
     run = DirectRun(
-        load_site(arguments.site),
+        load_site(site),
         event,
-        seed=arguments.seed,
+        seed=seed,
         scan_ms=round(scan_s * SECOND_MS),
-        say=None if arguments.quiet else lambda line: print(line, flush=True),
+        say=None if quiet else lambda line: print(line, flush=True),
     )
     began = time.perf_counter()
     run.run_to(run.plant.started_ms + round(hours * HOUR_MS))
     took_s = time.perf_counter() - began
     print(table(run.days))
     print(f"{hours / 24:.2f} plant days in {took_s:.0f} s, a scan every {scan_s:g} plant seconds", flush=True)
+    return run
+
+
+def window(event: Event) -> tuple[float, float]:
+    """Plant hours to run an event for, and plant seconds between its scans, when nobody says otherwise."""
+    return (event.lead_ms / HOUR_MS + 24.0 * event.days, DAYS_SCAN_S) if event.days else (_USUAL_H, 1.0)
+
+
+def main() -> int:
+    """Run. Returns the exit code."""
+    arguments = _parser().parse_args()
+    event = month() if arguments.event == MONTH else EVENTS[arguments.event]
+    usual_h, usual_s = window(event)
+    run = play(
+        event,
+        hours=arguments.hours or usual_h,
+        scan_s=arguments.scan or usual_s,
+        seed=arguments.seed,
+        site=arguments.site,
+        quiet=arguments.quiet,
+    )
     if arguments.days_file is not None:
         lines = (json.dumps(asdict(day), allow_nan=True) for day in run.days)
         arguments.days_file.write_text("\n".join(lines) + "\n", encoding="utf-8")

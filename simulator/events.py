@@ -68,7 +68,7 @@ class Event:
         bypasses: what the visiting operator puts aside.
         cuts_link: the data link to the office is lost in it.
         in_month: played in the demonstration month; variants are not.
-        for_days: goes on for days, so that only the direct gear shows it whole.
+        days: for how many days it goes on; 0 for hours. Days are for the direct gear alone.
         lacks: what of the scenario's script cannot be played yet; empty when nothing is missing.
     """
 
@@ -84,7 +84,7 @@ class Event:
     bypasses: tuple[Bypass, ...] = ()
     cuts_link: bool = False
     in_month: bool = True
-    for_days: bool = False
+    days: int = 0
     lacks: str = ""
 
     @property
@@ -236,7 +236,7 @@ _SCRIPTS = (
         says="lamps age by 0.004 a day: the UV dose falls all month",
         strikes_ms=local_ms("2025-02-01 00:00"),
         faults=_calm,
-        for_days=True,
+        days=24,
     ),
     Event(
         name="E05",
@@ -256,7 +256,7 @@ _SCRIPTS = (
         says="holiday: 54 m3 a day for four days, more than the plant can treat",
         strikes_ms=local_ms("2025-02-14 00:00"),
         faults=_calm,
-        for_days=True,
+        days=4,
     ),
     Event(
         name="E08",
@@ -264,7 +264,7 @@ _SCRIPTS = (
         strikes_ms=local_ms("2025-02-18 14:00"),
         faults=_during(72 * HOUR_S, Faults(link_lost=True)),
         cuts_link=True,
-        for_days=True,
+        days=3,
         lacks="the text channel that works from +5 h",
     ),
     Event(
@@ -295,7 +295,7 @@ _SCRIPTS = (
         says="AIT-801 reads low, by 0.06 mg/L more each day; the dose controller overdoses",
         strikes_ms=local_ms("2025-02-08 00:00"),
         faults=_drift,
-        for_days=True,
+        days=14,
     ),
     Event(
         name="E12",

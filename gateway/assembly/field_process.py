@@ -1,6 +1,7 @@
 """The process at the plant. Nothing in it knows a network to the outside."""
 
 import asyncio
+import gc
 import logging
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -57,6 +58,8 @@ def field_process(folder: Path) -> int:
 
 async def _run(loaded: LoadedSite) -> int:
     parts = field_parts(loaded, clock_of(loaded, field_process=True))
+    gc.collect()
+    gc.freeze()  # rules and modules stay for good: no collection has to walk them again while a scan waits
     stopped = asyncio.Event()
     with stopped_by_signals(stopped.set):
         in_order = await run(parts, stopped, ready=lambda: _log.info("field process of %s runs", loaded.site.site.id))
@@ -130,7 +133,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         pollers=pollers,
         actuation=actuation,
         server=telling.server,
-        own_tags=own_tags_of(loaded, lines, recorder, database, image, clock),
+        own_tags=own_tags_of(loaded, lines=lines, recorder=recorder, database=database, image=image, clock=clock),
     )
     return parts
 
@@ -211,6 +214,7 @@ def _failing_s(recorder: Recorder, clock: Clock) -> float:
 
 def own_tags_of(
     loaded: LoadedSite,
+    *,
     lines: Mapping[str, Poller],
     recorder: Recorder,
     database: Database,

@@ -2,9 +2,13 @@
 
 Decides when each block is asked and how often a device that does not answer
 is tried again; a failed request is a sample too, without a number and with a
-reason. Never judges a value, never writes to a device, and never asks twice
-for a poll that was missed: what is overdue is asked once, then the grid goes
-on.
+reason. One lost reply of a block that was answering, or never asked before, is
+counted, asked for again after a second and says nothing else yet: on a serial
+line it happens every few hours, and half an hour of good readings must not
+begin anew for it. That the unit refuses, or that the connection cannot be
+opened, is said at once. Never
+judges a value, never writes to a device, and never asks twice for a poll that
+was missed: what is overdue is asked once, then the grid goes on.
 
 How a dead device is kept from starving its line: from the second failure in a
 row its unit is silent. Its tags go on failing at their own pace without
@@ -278,7 +282,7 @@ class Poller:
     def _answered(self, entry: "_Entry", asked: Tick, registers: tuple[int, ...]) -> None:
         now = self._clock.now()
         entry.next_on_grid(asked.monotonic_ms)
-        entry.failing = False
+        entry.failing = entry.lost = False
         unit = entry.unit
         self._revive(unit, now.monotonic_ms)
         unit.proven = unit.proven or entry is unit.constant
@@ -313,7 +317,9 @@ class Poller:
                 entry.retry_at(unit.gate.again_ms)
         elif isinstance(error, Refused):
             self._revive(unit, now.monotonic_ms)
-        if not (_says_nothing(error) and unit.gate.failures == 1):
+        first = _says_nothing(error) and unit.gate.failures == 1 and not entry.lost
+        entry.lost = True
+        if not first:
             self._put_failure(entry, now, reason)
 
     def _revive(self, unit: "_Unit", now_ms: int) -> None:
@@ -383,6 +389,7 @@ class _Entry:
         self.due_ms = start_ms
         self.hurried = False
         self.failing = False  # its newest samples say that it failed
+        self.lost = False  # its newest request failed, whatever others of its unit brought since
         self.asked_ms = start_ms
         self._anchor_ms = start_ms
         self._retry_ms = start_ms
