@@ -23,9 +23,11 @@ help:  ## this list
 	@echo "make help                    this list"
 	@echo "make demo                    the simulated plant, the gateway and a district office: event E01, told as it happens"
 	@echo "make demo EVENT=E03          another event, E01 to E20: E03 analyzer freezes, E13 valve sticks, E17 lightning ..."
-	@echo "make demo RATE=20            at 20 plant seconds a second (60 when nothing is said; 20 at most where devices fall silent)"
-	@echo "make test                    all tests, with a real broker and an independent Modbus client"
-	@echo "make test PYTEST_ARGUMENTS='-k alarm -x'"
+	@echo "make demo RATE=20            at 20 plant seconds a second (40 when nothing is said, up to 60; 20 and no more where devices fall silent)"
+	@echo "make test                    all tests, with a real broker and an independent Modbus client:"
+	@echo "                             first two at a time, then the whole plant's (tests/acceptance) alone"
+	@echo "make test PYTEST_ARGUMENTS='tests/core -k alarm -x'"
+	@echo "                             what pytest is told, in one process"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -35,7 +37,12 @@ demo: environment-demo
 	@$(bin)/python -m simulator.demo $(EVENT) $(if $(RATE),--rate $(RATE))
 
 test: test-parts environment-dev
+ifneq ($(strip $(PYTEST_ARGUMENTS)),)
 	$(bin)/python -m pytest $(PYTEST_ARGUMENTS)
+else  # both parts are run; either fails the whole
+	$(bin)/python -m pytest -m 'not acceptance' -n 2 --dist loadfile; first=$$?; \
+	$(bin)/python -m pytest -m acceptance && exit $$first
+endif
 
 check: environment-dev
 	$(bin)/ruff check

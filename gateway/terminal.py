@@ -114,6 +114,9 @@ def alarms_text(status: Status, zone: tzinfo) -> str:
     return "\n".join(blocks)
 
 
+_VALUE_WIDTH = 21  # of a number with its unit
+
+
 def tags_text(status: Status, zone: tzinfo, units: dict[str, str]) -> str:
     """Every tag with its newest value, or why it has none; above them whether nothing is written."""
     width = max((len(tag.tag) for tag in status.tags), default=0)
@@ -123,12 +126,12 @@ def tags_text(status: Status, zone: tzinfo, units: dict[str, str]) -> str:
 def _value(tag: TagValue, units: dict[str, str], zone: tzinfo) -> str:
     stamp = f"  {at(tag.utc_ms, zone)}" if tag.utc_ms else ""
     if tag.text is not None:
-        return f"{tag.text}{stamp}"
+        return f"{tag.text:<{_VALUE_WIDTH}}{stamp}"
     if tag.value is None:
         return f"{'-':>12} {'':8} {SENTENCES[Reason(tag.reason)]}{stamp}"
     marked = "" if tag.quality == "good" else f" {tag.quality}: {SENTENCES[Reason(tag.reason)]}"
     if tag.in_words:
-        return f"{tag.in_words}{stamp}{marked}"
+        return f"{tag.in_words:<{_VALUE_WIDTH}}{stamp}{marked}"
     return f"{tag.value:>12.6g} {units.get(tag.tag, ''):8}{stamp}{marked}"
 
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from simulator.almanac import local_ms
-from simulator.events import EVENTS, UNPLAYABLE, too_fast
+from simulator.events import EVENTS, too_fast
 from simulator.simulation import Options, Simulation, unbuffered
 
 EXIT_FINE, EXIT_CANNOT_START = 0, 3
@@ -77,11 +77,6 @@ async def _run(options: Options) -> None:
     unbuffered("plant stopped")
 
 
-def _unplayable(options: Options) -> str:
-    event = options.event
-    return f"{event.name} lacks {event.lacks}" if event.name in UNPLAYABLE else too_fast(event, options.rate)
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the plant until it is stopped.
 
@@ -92,7 +87,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         exit code: 0 stopped, 3 a port or the folder cannot be had, or the event cannot be played so.
     """
     options = _options(_parser().parse_args(argv))
-    if fault := _unplayable(options):
+    if fault := too_fast(options.event, options.rate):
         sys.stderr.write(f"the plant cannot start: {fault}\n")
         return EXIT_CANNOT_START
     try:

@@ -38,6 +38,8 @@ MONTH = "month"
 _MONTH_STARTS = "2025-02-01 00:00"
 _USUAL_H = 4.0
 DAYS_SCAN_S = 5.0  # as often as the fastest tags are polled
+EXIT_CANNOT_SHOW = 3
+SHOWN_BY = "python -m simulator.demo"
 _LOOK_MS = 60_000
 _PERSON_LOOKS_MS = 600_000
 _PERSON, _ROLE = "VISITOR-OP", "VISITOR-OP"
@@ -296,6 +298,9 @@ def main() -> int:
     """Run. Returns the exit code."""
     arguments = _parser().parse_args()
     event = month() if arguments.event == MONTH else EVENTS[arguments.event]
+    if event.fails_storage_s:
+        sys.stderr.write(f"{event.name} needs the sockets, since nothing is recorded here: {SHOWN_BY} {event.name}\n")
+        return EXIT_CANNOT_SHOW
     usual_h, usual_s = window(event)
     run = play(
         event,

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any, Self
 
 from gateway.local.client import FieldClient, FieldError
-from simulator.events import EVENTS, UNPLAYABLE, too_fast
+from simulator.events import EVENTS, too_fast
 from simulator.relay import Relay
 from simulator.site import Office, write_site
+from simulator.storage import field_process_of, let_write
 
 PYTHON = sys.executable
 READY_WITHIN_S = 20.0
@@ -47,12 +48,6 @@ class Script:
     rate: float = 60.0
     seed: int = 1
     start: str = ""
-
-
-def unplayable(script: Script) -> str:
-    """Why a script cannot be played; empty when it can."""
-    event = EVENTS[script.event]
-    return f"{event.name} lacks {event.lacks}" if event.name in UNPLAYABLE else too_fast(event, script.rate)
 
 
 class Control:
@@ -106,6 +101,7 @@ class Stage:
         self._plant: asyncio.subprocess.Process | None = None
         self._link = Relay(office.port) if EVENTS[script.event].cuts_link else None
         self._watching_link: asyncio.Task[None] | None = None
+        self._watching_storage: asyncio.Task[None] | None = None
 
     @property
     def page(self) -> Path:
@@ -120,7 +116,7 @@ class Stage:
     async def __aenter__(self) -> Self:
         if len(os.fsencode(self.socket)) > _SOCKET_PATH_BYTES:
             raise StageError(f"{self.socket} is too long for a socket's path ({_SOCKET_PATH_BYTES} bytes)")
-        if fault := unplayable(self.script):
+        if fault := too_fast(EVENTS[self.script.event], self.script.rate):
             raise StageError(fault)
         self.folder.mkdir(parents=True, exist_ok=True)
         try:
@@ -184,6 +180,18 @@ class Stage:
             if first is not None:
                 await first(field)
             await self.control.ask(do="rate", rate=self.script.rate)
+        if EVENTS[self.script.event].fails_storage_s and self._watching_storage is None:
+            self._watching_storage = asyncio.create_task(self._follow_storage())
+
+    async def _follow_storage(self) -> None:
+        """Let the field process write nothing while the script says so, whichever process it is by then."""
+        for_s, since_s = EVENTS[self.script.event].fails_storage_s, -1.0
+        while since_s < for_s:
+            since_s = (await self.control.truth())["since_event_s"]
+            process = field_process_of(self.gateway.pid) if self.gateway is not None else None
+            if since_s >= 0 and process is not None:
+                let_write(process, allowed=since_s >= for_s)
+            await asyncio.sleep(_LOOK_AGAIN_S)
 
     async def _launch(self, name: str, *arguments: str) -> asyncio.subprocess.Process:
         with (self.folder / f"{name}.log").open("ab") as log:
@@ -231,9 +239,7 @@ class Stage:
         try:
             await self.stop_gateway()
         finally:
-            if self._watching_link is not None:
-                self._watching_link.cancel()
-                await asyncio.gather(self._watching_link, return_exceptions=True)
+            await _ended(self._watching_link, self._watching_storage)
             if self._link is not None:
                 await self._link.stop()
             if hasattr(self, "control"):
@@ -253,3 +259,10 @@ class Stage:
                 await process.wait()
                 raise StageError(f"the {name} had to be killed; see {self.folder / name}.log") from None
         return process.returncode or 0
+
+
+async def _ended(*tasks: asyncio.Task[None] | None) -> None:
+    running = [task for task in tasks if task is not None]
+    for task in running:
+        task.cancel()
+    await asyncio.gather(*running, return_exceptions=True)

@@ -83,14 +83,15 @@ def _load(load: LineLoad) -> Iterator[str]:
 
 
 def _response_table(site: Site) -> Iterator[str]:
-    """Poll interval + reply time-out + delay + scan period + wait for the line + reply time-out."""
+    """Poll interval + reply time-out + retry + delay + scan period + wait for the line + reply time-out."""
     rows = responses(site)
     if not rows:
         return
     yield "Longest time from the water to the written level, in seconds"
-    yield "(poll + reply time-out + trip delay + scan + wait for the line + reply time-out):"
+    yield "(poll + reply time-out + second attempt, where no value trips + trip delay + scan + wait for the line"
+    yield " + reply time-out):"
     for row in rows:
-        parts = (row.poll_s, row.reply_s, row.delay_s, row.scan_s, row.wait_s, row.write_s)
+        parts = (row.poll_s, row.reply_s, row.retry_s, row.delay_s, row.scan_s, row.wait_s, row.write_s)
         added = " + ".join(f"{part:g}" for part in parts)
         water = f"; the water takes {row.water_s:.0f} s" if row.water_s is not None else ""
         yield f"  {row.interlock:<6} {row.total_s:>8.2f}  {row.watches}: {added}{water}"

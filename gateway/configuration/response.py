@@ -1,7 +1,9 @@
 """How long it takes from the water to the written level, for each way in which an interlock can trip.
 
 Pure: one computation from keys alone. ``purplegate check`` prints it, and warns
-where the water is faster.
+where the water is faster. That a device gives no value is only said once it has
+not answered twice in a row, so a cause that trips for want of a value takes one
+more attempt than one that trips on a value.
 """
 
 from collections.abc import Set as AbstractSet
@@ -9,6 +11,8 @@ from dataclasses import dataclass
 
 from gateway.configuration.schema import CauseKeys, ConditionKeys, Interlock, Site
 from gateway.configuration.walking import devices_of, sources, tags_of
+
+ASKED_AGAIN_S = 1.2  # longest pause after a lost reply before the block is asked once more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +25,7 @@ class Response:
         watches: the inputs, in words.
         poll_s: longest poll interval of the inputs.
         reply_s: reply time-out of their connections.
+        retry_s: until it is sure that there is no value, where the cause trips for want of one; else 0.
         delay_s: trip delay of the cause.
         scan_s: scan period.
         wait_s: time until the line to the controller is free: one reply time-out and the pause after it.
@@ -33,6 +38,7 @@ class Response:
     watches: str
     poll_s: float
     reply_s: float
+    retry_s: float
     delay_s: float
     scan_s: float
     wait_s: float
@@ -42,7 +48,7 @@ class Response:
     @property
     def total_s(self) -> float:
         """The sum."""
-        return self.poll_s + self.reply_s + self.delay_s + self.scan_s + self.wait_s + self.write_s
+        return self.poll_s + self.reply_s + self.retry_s + self.delay_s + self.scan_s + self.wait_s + self.write_s
 
 
 def responses(site: Site) -> tuple[Response, ...]:
@@ -58,14 +64,24 @@ def responses(site: Site) -> tuple[Response, ...]:
     )
 
 
-def _delays(cause: CauseKeys) -> tuple[tuple[float, str], ...]:
-    """The delays of a cause, each with what it is for."""
-    if cause.bad_trip_delay_s is None:
-        return ((cause.trip_delay_s, ""),)
-    return (cause.trip_delay_s, ""), (cause.bad_trip_delay_s, " (no usable value)")
+@dataclass(frozen=True, slots=True)
+class _Delay:
+    """One delay of a cause: how long, what it is for in words, and whether it counts for want of a value."""
+
+    seconds: float
+    words: str
+    unknown: bool
 
 
-def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[float, str], site: Site) -> Response:
+def _delays(cause: CauseKeys) -> tuple[_Delay, ...]:
+    """The delays of a cause; one that stands for a value and for want of one is as long as the longer way."""
+    if cause.bad_trip_delay_s is not None:
+        return _Delay(cause.trip_delay_s, "", False), _Delay(cause.bad_trip_delay_s, " (no usable value)", True)
+    asks_for_it = any(condition.bad_quality is not None for condition in cause.inputs)
+    return (_Delay(cause.trip_delay_s, "", asks_for_it or cause.bad == "vote_trip"),)
+
+
+def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: _Delay, site: Site) -> Response:
     tags = [tag for condition in cause.inputs for tag in tags_of(condition)]
     waited_for = {condition.unproven.tag for condition in cause.inputs if condition.unproven is not None}
     devices = [site.devices.get(device) for tag in tags for device in devices_of(site, tag)]
@@ -74,13 +90,15 @@ def _response(name: str, interlock: Interlock, cause: CauseKeys, delay: tuple[fl
     ]
     block = site.output_block
     line = site.connections.get(block.connection) if block is not None else None
+    reply_s = max((each.reply_timeout_s for each in lines), default=0.0)
     return Response(
         interlock=name,
         service=interlock.service,
-        watches=", ".join(_words(condition) for condition in cause.inputs) + delay[1],
+        watches=", ".join(_words(condition) for condition in cause.inputs) + delay.words,
         poll_s=max((_poll_s(condition, site, waited_for) for condition in cause.inputs), default=0.0),
-        reply_s=max((each.reply_timeout_s for each in lines), default=0.0),
-        delay_s=delay[0] + max((_stillness_s(condition) for condition in cause.inputs), default=0.0),
+        reply_s=reply_s,
+        retry_s=ASKED_AGAIN_S + reply_s if delay.unknown and lines else 0.0,
+        delay_s=delay.seconds + max((_stillness_s(condition) for condition in cause.inputs), default=0.0),
         scan_s=site.site.scan_period_s,
         wait_s=line.reply_timeout_s + line.pause_s if line is not None else 0.0,
         write_s=line.reply_timeout_s if line is not None else 0.0,

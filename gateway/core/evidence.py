@@ -1,6 +1,7 @@
 """The values and limits in force when something was decided, for the journal and the message.
 
-What a state or a status word means is said here in words, once, for whoever shows it.
+What a state or a status word means is said here in words, once, for whoever shows it. Numbers are rounded to what
+a person can use; what is compared never is.
 """
 
 from collections.abc import Mapping
@@ -28,6 +29,14 @@ from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.validity import TagRule
 
 _WORD_BITS = 64
+_SHOWN_DIGITS = 6
+
+
+def shown(value: float) -> float:
+    """A number without the dust of binary fractions: six significant digits, or whole where it has more than six."""
+    if abs(value) >= 10**_SHOWN_DIGITS:
+        return float(f"{value:.0f}")  # a status word or a running total: no digit of it is dust
+    return float(f"{value:.{_SHOWN_DIGITS}g}")
 
 
 def in_words(rule: TagRule, number: Number) -> str:
@@ -49,7 +58,11 @@ def reading(tag: str, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fac
         facts["service"] = rule.service
     match verdict:
         case Number():
-            facts |= {"value": verdict.value, "quality": verdict.quality.value, "quality_reason": verdict.reason.value}
+            facts |= {
+                "value": shown(verdict.value),
+                "quality": verdict.quality.value,
+                "quality_reason": verdict.reason.value,
+            }
             if rule is not None and rule.unit:
                 facts["unit"] = rule.unit
             words = "" if rule is None else in_words(rule, verdict)
@@ -78,7 +91,7 @@ def evidence(  # noqa: C901, PLR0911 - one case a kind
             facts = _limit("deviation above", condition.limit, condition.deadband)
             return reading(condition.tag, view, rules) | facts | {"other": condition.other}
         case Equals():
-            return reading(condition.tag, view, rules) | {"kind": "equals", "limit": condition.value}
+            return reading(condition.tag, view, rules) | {"kind": "equals", "limit": shown(condition.value)}
         case BitSet():
             return reading(condition.tag, view, rules) | {"kind": "bits", "mask": condition.mask}
         case NoChange():
@@ -104,4 +117,4 @@ def _reasons(condition: BadQuality) -> dict[str, Fact]:
 
 
 def _limit(kind: str, limit: float, deadband: float) -> dict[str, Fact]:
-    return {"kind": kind, "limit": limit, "deadband": deadband}
+    return {"kind": kind, "limit": shown(limit), "deadband": shown(deadband)}

@@ -17,7 +17,8 @@ import pytest
 from gateway.local.messages import Answered, Ask, Status
 from simulator.site import DEMO_SITE
 from simulator.stage import Script
-from tests.acceptance.play import RATE, Play, Record, operator_is, playing, processes_of, record_of
+from tests.acceptance.play import RATE, Play, Record, playing, processes_of, record_of
+from tests.site_copy import operator_is
 
 pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(120)]
 

@@ -1,4 +1,8 @@
-"""Event E01: cloudy water joins behind the filters. Measured, true, recorded and told, compared with the scenario."""
+"""Event E01: cloudy water joins behind the filters. Measured, true, recorded and told, compared with the scenario.
+
+The site is as shipped: here is the half hour of good readings before a release.
+The hours after the trip are computed in ``tests/simulator/test_direct_events``.
+"""
 
 import asyncio
 import itertools
@@ -17,10 +21,11 @@ from tests.acceptance.play import RATE, Play, Record, playing, record_of, struck
 
 pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(300)]
 
-# The scenario starts an event's run an hour before. 34 minutes are what the release needs and a little more; the feed
+# The scenario starts an event's run an hour before. 33 minutes are what the release needs and a little more; the feed
 # is held in this event, so the water is the same.
-START = "2025-02-26 09:26"
-PLAYED_S = 80 * 60
+START = "2025-02-26 09:27"
+CLEAR_S = 30 * 60
+PLAYED_S = 3 * 60
 POLL_S, SCAN_S, DELAY_S = 5, 1, 15
 
 
@@ -75,13 +80,13 @@ async def _play(folder: Path) -> Played:
         visitor = play.visitor(field)
         begun = await play.truth()
         too_early = await visitor.release("product", "trying at once")
-        released = await play.deliver(visitor)
+        released = await play.deliver(visitor, clear_s=CLEAR_S)
         delivering = await play.truth()
         await play.event("trip", "I-01")
         diverted = await play.truth_when(lambda true: bool(true["proven_divert"]), "XV-901 proven at divert")
         end = await play.after_event(PLAYED_S)
         status = await field.status()
-        still_latched = await visitor.release("product", "the water looks clear again")
+        still_latched = await visitor.release("product", "the water looks clear")
         await play.told()
         exit_code = await play.stopped()
         stopped = await play.truth()
@@ -138,7 +143,7 @@ def test_it_is_released_after_half_an_hour_and_a_grab_sample(played: Played) -> 
     assert played.delivering["permitted"]
     assert played.delivering["proven_product"]
     started, sampled, released = (played.record.one(kind) for kind in ("start", "grab_sample", "released"))
-    assert released.utc_ms - started.utc_ms >= 30 * 60_000
+    assert released.utc_ms - started.utc_ms >= CLEAR_S * 1_000
     assert started.n < sampled.n < released.n
     assert (sampled.person, released.person) == ("VISITOR-OP", "VISITOR-OP")
 
@@ -158,7 +163,7 @@ def test_i_01_trips_in_time(played: Played) -> None:
 
 
 def test_the_valve_is_proven_at_divert_right_after_the_trip(played: Played) -> None:
-    """Scan, write and read-back, 12 s of stroke; then the looks of this test, 3 plant seconds apart or more."""
+    """Scan, write and read-back, 12 s of stroke; then the looks of this test, 1.5 plant seconds apart or more."""
     assert played.diverted["utc_ms"] - played.trip.utc_ms <= 30_000
     assert played.record.all("exposure", "I-01")[0].utc_ms - played.trip.utc_ms <= 20_000
 
@@ -169,12 +174,11 @@ def test_turbidity_high_is_the_first_out(played: Played) -> None:
     assert first.facts["group"] == "turbidity"
 
 
-def test_the_latch_stays_when_the_value_is_back_below(played: Played) -> None:
-    assert played.record.one("cause_cleared", "I-01").utc_ms < played.end["utc_ms"]
-    assert played.measured_after_event()[-1][1] < 5
+def test_delivery_stays_withdrawn_and_a_release_is_refused_while_the_cause_stands(played: Played) -> None:
+    assert played.measured_after_event()[-1][1] > 5
     (interlock,) = (one for one in played.status.interlocks if one.interlock == "I-01")
     (product,) = (one for one in played.status.outputs if one.output == "product")
-    assert interlock.state == "LATCHED"
+    assert interlock.state == "TRIPPED"
     assert (product.level, product.reasons, product.proven) == ("withdrawn", ("I-01",), True)
     assert not played.end["permitted"]
     assert not played.still_latched.granted
@@ -203,29 +207,8 @@ def test_the_message_does_not_say_what_is_not_the_case(played: Played) -> None:
         assert wrong not in message["text"] + message["more"]
 
 
-def test_the_peak_at_the_tap_is_the_scenarios(played: Played) -> None:
-    """12.7 in the scenario, which stepped 10 s and had another noise; influent noise alone moves it by 0.1 NTU."""
-    assert played.end["tap_peak_ntu"] == pytest.approx(12.7, abs=0.4)
-
-
-def test_the_minutes_above_limits_at_the_tap_are_the_scenarios(played: Played) -> None:
-    """0.3 NTU of a peak of 12.7 falling by a fifth in 17 min make 2 min at 10 NTU; at 5 NTU the slope is half."""
-    assert played.end["tap_above_10_ntu_min"] == pytest.approx(17.0, abs=2.0)
-    assert played.end["tap_above_5_ntu_min"] == pytest.approx(68.6, abs=3.0)
-
-
-def test_what_was_measured_is_what_was_true(played: Played) -> None:
-    """Behind a sample line and a response time the sharp peak is a little lower, and nothing is higher than true."""
-    measured = played.measured_after_event()
-    peak = max(value for _, value in measured)
-    assert played.end["tap_peak_ntu"] - 0.8 <= peak <= played.end["tap_peak_ntu"] + 0.2
-    above_10 = [utc_ms for utc_ms, value in measured if value > 10]
-    minutes = (above_10[-1] - above_10[0]) / 60_000
-    assert minutes == pytest.approx(played.end["tap_above_10_ntu_min"], abs=1.0)
-
-
 def test_hardly_a_poll_was_late(played: Played) -> None:
-    """At 60 plant seconds a second a busy machine makes some late; one in a hundred may take twice its 5 s."""
+    """A busy machine makes some late; one in a hundred may take twice its 5 s."""
     arrivals = [utc_ms for utc_ms, _ in played.record.readings("AIT-510")]
     late = [after - before for before, after in itertools.pairwise(arrivals) if after - before > 2 * POLL_S * 1_000]
     assert len(late) <= len(arrivals) / 100

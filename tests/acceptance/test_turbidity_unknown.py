@@ -1,4 +1,7 @@
-"""Event E03: the sample line of AIT-510 blocks and the value freezes. That "cannot be trusted", and is not "cloudy"."""
+"""Event E03: the sample line of AIT-510 blocks and the value freezes. That "cannot be trusted", and is not "cloudy".
+
+What tells when the flow switch sticks as well is computed in ``tests/simulator/test_direct_events``.
+"""
 
 import asyncio
 from dataclasses import dataclass
@@ -10,13 +13,14 @@ import pytest
 from gateway.local.messages import AlarmStatus, Answered, Ask, Status
 from simulator.stage import Script
 from tests.acceptance.office import Office, gaps
-from tests.acceptance.play import RATE, Play, Record, Verdict, playing, record_of, struck_utc_ms
+from tests.acceptance.play import RATE, SOONER_S, Play, Record, Verdict, playing, record_of, struck_utc_ms
+from tests.site_copy import release_sooner
 
 pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(200)]
 
 TAG = "AIT-510"
 POLL_S, SCAN_S = 5, 1
-LATE_S = 4  # what a poll of 5 s may be late at 60 plant seconds a second on a busy machine
+LATE_S = 0.25 * RATE  # a poll, on a busy machine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,9 +69,6 @@ async def _finish(play: Play, status: Status) -> Played:
     )
 
 
-# --- the line blocks, and the switch sees it ---
-
-
 @dataclass(frozen=True, kw_only=True)
 class Asked:
     """What the visitor asked after the trip, and what the alarm looked like then."""
@@ -94,7 +95,8 @@ def asked(both: tuple[Played, Asked]) -> Asked:
 
 
 async def _play_blocked(folder: Path) -> tuple[Played, Asked]:
-    async with playing(folder, Script(event="E03", rate=RATE, start="2025-02-20 01:37")) as play:
+    async with playing(folder, Script(event="E03", rate=RATE, start="2025-02-20 02:05")) as play:
+        release_sooner(play.stage.site, SOONER_S)
         field = await play.start()
         visitor = play.visitor(field)
         await play.deliver(visitor)
@@ -154,7 +156,9 @@ def test_a_release_is_refused_while_the_cause_stands_and_names_every_item(asked:
     (cause,) = (text for text in ticks if text.startswith("I-05 "))
     (grab,) = (text for text in ticks if "grab sample" in text)
     assert ticks[cause] == (False, "not so now")
-    assert ticks[grab] == (False, "none entered yet")  # the one of the start was taken before the trip
+    # The one of the start was taken before the trip, and hardly anything has been diverted since.
+    assert not ticks[grab][0]
+    assert ticks[grab][1].endswith("m3 so far; none entered yet")
     assert ticks["valve XV-901 proven at divert"][0]
     assert ticks["no interlock bypassed"][0]
     refused = blocked.record.one("release_refused")
@@ -180,61 +184,3 @@ def test_record_and_office_agree(blocked: Played) -> None:
     assert blocked.office.faults == []
     assert not gaps(blocked.office.events)
     assert not +blocked.office.doubles
-
-
-# --- the switch sticks at "flow" ---
-
-
-@pytest.fixture(scope="module")
-def switch_stuck(tmp_path_factory: pytest.TempPathFactory) -> Played:
-    return asyncio.run(_play_stuck(tmp_path_factory.mktemp("E03b"), every_flow_signal=False))
-
-
-@pytest.fixture(scope="module")
-def frozen(tmp_path_factory: pytest.TempPathFactory) -> Played:
-    return asyncio.run(_play_stuck(tmp_path_factory.mktemp("E03b"), every_flow_signal=True))
-
-
-async def _play_stuck(folder: Path, *, every_flow_signal: bool) -> Played:
-    """Two minutes before the event are enough here: this is about the value, and delivery stays withdrawn.
-
-    Args:
-        folder: of the run.
-        every_flow_signal: the instrument's own flow reading, and with it its low flow bit, is wrong as well.
-    """
-    async with playing(folder, Script(event="E03b", rate=RATE, start="2025-02-20 02:08")) as play:
-        if every_flow_signal:
-            await play.control.ask(do="set", what="forced", name="FIT-510S", value=250.0)
-        field = await play.start()
-        await play.event("trip", "I-05")
-        return await _finish(play, await field.status())
-
-
-def test_with_the_switch_stuck_the_instruments_own_flow_still_tells(switch_stuck: Played) -> None:
-    """Polled every 15 s, judged after 3 s: far within the ten minutes that the frozen value would take."""
-    assert 0 <= switch_stuck.bad_after_s() <= 15 + LATE_S + 3 + SCAN_S
-    assert switch_stuck.bad().reason == "no_sample_flow"
-    assert "cannot be trusted" in switch_stuck.message()["text"]
-
-
-def test_the_value_was_good_before_it_froze(frozen: Played) -> None:
-    before = [one for one in frozen.verdicts if one.utc_ms < frozen.struck_utc_ms]
-    assert before[-1].quality == "good"
-
-
-def test_the_frozen_value_alone_is_caught_in_ten_minutes(frozen: Played) -> None:
-    """Ten minutes from the first frozen reading, which is up to a poll after the event."""
-    assert 600 <= frozen.bad_after_s() <= 600 + POLL_S + LATE_S + SCAN_S
-    assert (frozen.bad().quality, frozen.bad().reason) == ("bad", "frozen")
-
-
-def test_i_05_trips_a_minute_after_that(frozen: Played) -> None:
-    assert 60 <= frozen.trip_after_bad_s() <= 60 + 2 * SCAN_S
-    assert frozen.record.one("trip", "I-05").facts["quality_reason"] == "frozen"
-
-
-def test_the_message_about_a_frozen_value_says_why(frozen: Played) -> None:
-    message = frozen.message()
-    assert "cannot be trusted" in message["text"]
-    assert "cloudy" not in message["text"] + message["more"]
-    assert "Why it cannot be trusted" in message["more"]

@@ -1,12 +1,17 @@
-"""Whom the site's record waits for before readings may go."""
+"""Whom the site's record waits for before readings may go, and for how long it cannot be written."""
 
+import asyncio
+import contextlib
 import shutil
 from pathlib import Path
 
 import pytest
 
-from gateway.assembly.field_process import _keeping
+from gateway.assembly.field_process import _failing_s, _keeping
 from gateway.configuration.plant import LoadedSite, load_site
+from gateway.core.outcome import EventKind
+from gateway.field.clock import ManualClock
+from tests.field.fieldbench import WAIT_S, Disk, Scans, recorder_on, until
 
 MARROWFELL = Path(__file__).parents[2] / "config" / "marrowfell"
 INFLUX = "  influx: {url: 'http://127.0.0.1:8428', bucket: plant, read_back: null}\n"
@@ -29,3 +34,32 @@ def test_readings_stay_until_each_configured_receiver_has_them(
     tmp_path: Path, *, mqtt: bool, influx: bool, readers: tuple[str, ...]
 ) -> None:
     assert _keeping(site_with(tmp_path, mqtt=mqtt, influx=influx)).readers == readers
+
+
+def test_the_record_has_been_failing_since_the_first_commit_that_did_until_one_succeeds(tmp_path: Path) -> None:
+    disk = Disk(tmp_path / "plant.db")
+
+    async def script() -> None:
+        clock = ManualClock()
+        recorder, scans = recorder_on(disk, clock, lambda _: None), Scans(clock)
+        working = asyncio.create_task(recorder.run())
+        assert _failing_s(recorder, clock) == 0
+        disk.full = True
+        recorder.note(*scans.next(EventKind.ALARM))
+        await until(lambda: recorder.failing_since_ms is not None)
+        clock.advance(25_000)
+        assert _failing_s(recorder, clock) == 25
+        await disk.settled()
+        assert _failing_s(recorder, clock) == 25, "another failure begins nothing anew"
+        disk.full = False
+        clock.advance(40_000)
+        await until(lambda: recorder.failing_since_ms is None)
+        assert _failing_s(recorder, clock) == 0
+        working.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await working
+
+    try:
+        asyncio.run(script())
+    finally:
+        disk.close(WAIT_S)

@@ -47,7 +47,8 @@ def test_its_points_are_the_scenarios_114_and_helpers_of_its_own(loaded: LoadedS
     assert kinds == {"field": 101, "gateway": 5, "derived": 8}
     names = {kind: {row["tag"] for row in SCENARIO if row["kind"] == kind} for kind in kinds}
     assert set(loaded.site.tags) == names["field"]
-    assert {name for name in loaded.site.own_tags if name.startswith("GW-")} == names["gateway"]
+    helpers = {"GW-RECORD"}  # for I-19
+    assert {name for name in loaded.site.own_tags if name.startswith("GW-")} == names["gateway"] | helpers
     assert {name for name in loaded.site.calculated if name.startswith("DV-")} == names["derived"]
 
 
@@ -97,7 +98,7 @@ def test_turbidity_is_vouched_for_by_status_and_both_sample_flows(loaded: Loaded
 
 DECIDED = [
     *("I-01", "I-02", "I-03", "I-04", "I-05", "I-05b", "I-05c", "I-06", "I-07", "I-08", "I-09"),
-    *("I-10a", "I-10b", "I-13", "I-17"),
+    *("I-10a", "I-10b", "I-13", "I-17", "I-19"),
 ]
 LOCAL = {"I-11": "HEARTBEAT-LOST", "I-12": "FILTER-1-TO-WASTE", "I-14": "OZONE-STOPPED", "I-15": "SUMP-HIGH"}
 """What PC1 does by itself, and an alarm that tells of it."""
@@ -127,6 +128,7 @@ def test_the_interlocks_are_the_scenarios(loaded: LoadedSite) -> None:
         "I-10b": [(Equals, 1, 60, trip)],
         "I-13": [(Limit, 1, 0, trip)],
         "I-17": [(Limit, 1, 60, elsewhere)],
+        "I-19": [(Limit, 1, 0, trip)],  # the tag counts the 60 s
     }
     assert rules["I-04"].causes[1].bad_trip_delay_ms == 30_000
     assert rules["I-09"].causes[0].bad_trip_delay_ms == 1_800_000
@@ -134,6 +136,7 @@ def test_the_interlocks_are_the_scenarios(loaded: LoadedSite) -> None:
         "I-10a": 0,
         "I-13": 300_000,
         "I-17": 300_000,
+        "I-19": 300_000,
     }
 
 
@@ -161,6 +164,7 @@ def test_the_limits_are_the_permits(loaded: LoadedSite) -> None:
         ("I-09", "AIT-951", "low", 0.5),
         ("I-13", "LIT-901", "high", 95),
         ("I-17", "FIT-701", "low", 0.2),
+        ("I-19", "GW-RECORD", "high", 60),
     }
 
 
@@ -172,7 +176,8 @@ def test_each_interlock_but_the_quiet_ones_calls_somebody(loaded: LoadedSite) ->
     }
     quiet = {"I-10a", "I-10b", "I-13", "I-17"}  # mains calls after ten minutes by its own contact
     by_their_inputs = {"I-05b"}  # so that the message names the reading
-    assert tripped == {id_: Priority.P1 for id_ in DECIDED if id_ not in quiet | by_their_inputs}
+    calling = set(DECIDED) - quiet - by_their_inputs
+    assert tripped == {id_: Priority.P2 if id_ == "I-19" else Priority.P1 for id_ in calling}
     alarms = {alarm.id: alarm for alarm in loaded.plant.alarms}
     assert (alarms["MAINS-LOST"].priority, alarms["MAINS-LOST"].on_delay_ms) == (Priority.P1, 600_000)
     assert set(LOCAL.values()) <= alarms.keys()
@@ -249,6 +254,11 @@ def test_high_untrusted_and_stuck_are_worded_apart(loaded: LoadedSite) -> None:
     assert "cannot be trusted" in says["TURBIDITY-UNKNOWN"]
     assert "cloudy" not in says["TURBIDITY-UNKNOWN"]
     assert "did not move" in says["VALVE-STUCK"]
+
+
+def test_product_returns_by_itself_after_ten_good_minutes_when_less_than_one_was_lost(loaded: LoadedSite) -> None:
+    product = next(rule for rule in loaded.plant.outputs if rule.id == "product")
+    assert (product.return_after_ms, product.return_within_ms) == (600_000, 60_000)
 
 
 def test_releases_ask_what_the_scenario_asks(loaded: LoadedSite) -> None:

@@ -158,6 +158,18 @@ SLIPS = {
         "tags.FIT-1.partners[0].tag",
         "not declared",
     ),
+    "a partner that is calculated, so that it would never be compared": (
+        "partners: [{tag: FIT-2,",
+        "partners: [{tag: SUM,",
+        "tags.FIT-1.partners[0].tag",
+        "declared under tags",
+    ),
+    "a partner that the gateway tells about itself": (
+        "partners: [{tag: FIT-2,",
+        "partners: [{tag: WAITING,",
+        "tags.FIT-1.partners[0].tag",
+        "declared under tags",
+    ),
     "the constant of another device": (
         "test_constant: {tag: FM1-TST,",
         "test_constant: {tag: FIT-2,",
@@ -358,13 +370,32 @@ def test_an_interlock_on_a_calculated_tag_is_as_slow_as_the_slowest_of_its_input
     site = load_site(write(changed("unit: m3/h, range: [0, 60],\n    poll_interval_s: 5, scale: 1", SLOWER))).site
     (response,) = responses(site)
     assert (response.poll_s, response.reply_s, response.delay_s) == (15, 0.5, 15)
-    assert response.total_s == 15 + 0.5 + 15 + 1 + 0.5 + 0.5
+    assert response.total_s == pytest.approx(15 + 0.5 + (1.2 + 0.5) + 15 + 1 + 0.5 + 0.5)
+
+
+_ON_SUM = "causes: [{inputs: [{high: {tag: SUM, limit: 90}}], trip_delay_s: 15"
+
+
+@pytest.mark.parametrize(
+    ("cause", "retries_s"),
+    [
+        (f"{_ON_SUM}, bad: drop", [0]),
+        (f"{_ON_SUM}, bad_trip_delay_s: 60", [0, 1.7]),
+        (_ON_SUM, [1.7]),
+        ("causes: [{inputs: [{bad_quality: {tag: SUM}}], trip_delay_s: 15, bad: drop", [1.7]),
+    ],
+)
+def test_a_cause_that_trips_for_want_of_a_value_takes_a_second_attempt_to_be_sure(
+    write: Write, cause: str, retries_s: list[float]
+) -> None:
+    rows = responses(load_site(write(changed(_ON_SUM, cause))).site)
+    assert [row.retry_s for row in rows] == pytest.approx(retries_s)
 
 
 def test_an_interlock_on_a_point_of_the_gateway_itself_waits_for_no_device(write: Write) -> None:
     text = changed("{high: {tag: SUM, limit: 90}}", "{high: {tag: FM1-SILENT, limit: 90}}")
     (response,) = responses(load_site(write(text)).site)
-    assert (response.poll_s, response.reply_s) == (15, 0)
+    assert (response.poll_s, response.reply_s, response.retry_s) == (15, 0, 0)
 
 
 def test_the_hash_does_not_see_where_the_token_of_a_server_is_kept(write: Write) -> None:

@@ -272,6 +272,31 @@ def test_the_evidence_has_value_unit_limit_and_words() -> None:
     assert evidence(BadQuality(tag="A"), view(NoNumber(Reason.FROZEN)), rules)["quality_reason"] == "frozen"
 
 
+@pytest.mark.parametrize(
+    ("value", "says"),
+    [
+        (69.60000000000001, 69.6),
+        (99.2230769765, 99.2231),
+        (-0.30000000000000004, -0.3),
+        (1.5000000596046448e-05, 1.5e-05),
+        (123_456.789, 123_457.0),
+        (4_294_967_295.0, 4_294_967_295.0),
+        (1_234_567.89, 1_234_568.0),
+        (0.0, 0.0),
+    ],
+)
+def test_a_number_is_told_without_the_dust_of_binary_fractions(value: float, says: float) -> None:
+    facts = evidence(Limit(tag="A", side=Side.HIGH, limit=value, deadband=value), view(value), {})
+    assert (facts["value"], facts["limit"], facts["deadband"]) == (says, says, says)
+
+
+def test_what_is_compared_is_not_what_is_told() -> None:
+    just_above = Limit(tag="A", side=Side.HIGH, limit=69.6, deadband=0.0)
+    assert evidence(just_above, view(69.600001), {})["value"] == 69.6
+    assert ask(just_above, NOTHING, view(69.600001)).answer is IN
+    assert ask(just_above, NOTHING, view(69.6)).answer is not IN
+
+
 def test_the_evidence_of_a_bad_quality_names_the_reasons_that_count() -> None:
     condition = BadQuality(tag="A", except_for=frozenset({Reason.STALE, Reason.NO_ANSWER}))
     facts = evidence(condition, view(NoNumber(Reason.FROZEN)), {})

@@ -45,7 +45,14 @@ class Heard:
         return [one.value for one in self.of(tag) if isinstance(one, Number)]
 
 
-def play(script: Script, folder: Path, tags: Mapping[str, OwnTag], *, waiting: Callable[[], int] = lambda: 0) -> None:
+def play(
+    script: Script,
+    folder: Path,
+    tags: Mapping[str, OwnTag],
+    *,
+    waiting: Callable[[], int] = lambda: 0,
+    failing: Callable[[], float] = lambda: 0.0,
+) -> None:
     """A line L1 with devices D1 and D2, polled every 5 s, 50 ms a reply; nothing is polled on L2."""
 
     async def run() -> None:
@@ -63,7 +70,7 @@ def play(script: Script, folder: Path, tags: Mapping[str, OwnTag], *, waiting: C
             lines={"L1": poller},
             devices={"D1": ("L1", 1), "D2": ("L1", 2), "D3": ("L2", 1)},
             rows_waiting=waiting,
-            record_failing_s=lambda: 7.0,
+            record_failing_s=failing,
             folder=folder,
         )
         works = [poller.run(), OwnTags(tags=tags, sources=sources, image=image, clock=clock).run()]
@@ -214,6 +221,16 @@ def test_rows_that_wait_are_told(tmp_path: Path) -> None:
         await until(lambda: heard.numbers("WAITING") == [4711.0])
 
     play(script, tmp_path, {"WAITING": own("rows_waiting")}, waiting=lambda: 4711)
+
+
+def test_how_long_the_record_cannot_be_written_is_told_at_every_interval(tmp_path: Path) -> None:
+    failing_s = iter((0.0, 8.5, 18.5, 0.0))
+
+    async def script(_: Line, heard: Heard, clock: ManualClock) -> None:
+        await clock.run_for(40_500)
+        assert heard.numbers("RECORD") == [0.0, 8.5, 18.5, 0.0]
+
+    play(script, tmp_path, {"RECORD": own("record_failing_s")}, failing=lambda: next(failing_s))
 
 
 # --- files -------------------------------------------------------------------------------------------------------

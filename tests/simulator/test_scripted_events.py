@@ -10,7 +10,7 @@ import pytest
 
 from simulator.almanac import HOUR_MS, local_ms, local_time
 from simulator.devices import DEVICES, DISCRETE_INPUTS, HOLDING_REGISTERS, INPUT_REGISTERS, behind
-from simulator.events import EVENTS, FASTEST_SILENT, UNPLAYABLE, Event, too_fast
+from simulator.events import EVENTS, FASTEST_SILENT, Event, too_fast
 from simulator.faults import SOUND
 from simulator.plant import Pace, Plant, StandIn, with_levels
 
@@ -293,8 +293,13 @@ def test_all_twenty_are_there_and_each_strikes_on_the_day_of_the_scenario() -> N
     assert {name: local_time(EVENTS[name].strikes_ms).strftime("%a") for name in weekdays} == weekdays
 
 
+def test_only_the_event_about_storage_fails_it_and_nothing_at_the_plant() -> None:
+    failing = {event.name: event.fails_storage_s for event in EVENTS.values() if event.fails_storage_s}
+    assert failing == {"E19": 20 * 60.0}
+    assert EVENTS["E19"].faults(600.0) == SOUND
+
+
 def test_events_with_silent_devices_are_too_fast_above_twenty_and_others_never() -> None:
     assert {event.name for event in EVENTS.values() if too_fast(event, 21)} == {"E09", "E14", "E17"}
     assert not any(too_fast(event, FASTEST_SILENT) for event in EVENTS.values())
     assert "20 is the most" in too_fast(EVENTS["E17"], 60)
-    assert {"E19"} == UNPLAYABLE

@@ -191,7 +191,6 @@ def cpu_s(pid: int) -> float:
     [
         (["--event", "E17"], "20 is the most"),
         (["--event", "E09", "--rate", "20.1"], "too fast"),
-        (["--event", "E19", "--rate", "1"], "cannot be played yet"),
     ],
 )
 def test_what_cannot_be_played_is_refused_in_a_sentence(
@@ -208,7 +207,6 @@ def test_what_cannot_be_played_is_refused_in_a_sentence(
     ("arguments", "says"),
     [
         (["E17", "--rate", "60"], "20 is the most"),
-        (["E19"], "cannot be played yet"),
         (["E04"], "python -m simulator.direct E04"),
     ],
 )

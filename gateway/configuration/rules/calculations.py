@@ -32,7 +32,7 @@ def computed_from_numbers(site: Site) -> Findings:
     for name, keys in site.calculated.items():
         for word, source in keys.inputs.items():
             tag = site.points.get(source)
-            if isinstance(tag, Tag) and tag.type == "string":
+            if isinstance(tag, Tag) and tag.is_text:
                 path = ("calculated", name, "inputs", word)
                 yield Finding(path=path, found=f"{source}, which is text", allowed="a point that is a number")
 

@@ -55,7 +55,7 @@ def strings_are_shown(site: Site) -> Findings:
         tag = site.tags.get(reference.name) if reference.section in {"points", "tags"} else None
         shown = reference.path[0] == "alarms" and reference.path[-1] == "value"
         computed = reference.path[0] == "calculated"  # the rule of calculations says so
-        if tag is not None and tag.type == "string" and not shown and not computed:
+        if tag is not None and tag.is_text and not shown and not computed:
             found = f"{reference.name}, which is text"
             yield Finding(path=reference.path, found=found, allowed="a tag that is a number or a contact")
 

@@ -54,6 +54,8 @@ def watched_elsewhere(site: Site) -> Findings:
         if cause.bad != "elsewhere":
             continue
         interlock = site.interlocks[name]
+        if not interlock.effects.keys() <= site.outputs.keys():
+            continue  # an unknown output is the fault to mend first
         others = [other for key, other in site.interlocks.items() if key != name]
         tags = dict.fromkeys(tag for condition in cause.inputs for tag in tags_of(condition) if tag in site.points)
         for tag in tags:

@@ -35,7 +35,7 @@ def partners(site: Site) -> Findings:
     for name, tag in site.tags.items():
         for number, partner in enumerate(tag.partners):
             path: KeyPath = ("tags", name, "partners", number, "tag")
-            other = site.points.get(partner.tag)
+            other = site.tags.get(partner.tag)
             if partner.tag == name:
                 yield Finding(path=path, found=f"{name} itself", allowed="another tag")
             elif other is not None and other.unit != tag.unit:

@@ -176,6 +176,11 @@ class Tag(PointKeys):
         return (self.string_registers or 1) if self.type == "string" else REGISTERS[self.type]
 
     @property
+    def is_text(self) -> bool:
+        """Whether it reads text; a string of unknown length is a fault of its own and no text yet."""
+        return self.type == "string" and self.string_registers is not None
+
+    @property
     def interval_s(self) -> float:
         """Seconds from one reading to the next."""
         return self.poll_interval_s
