@@ -194,12 +194,12 @@ class DirectRun:
             since_ms = self.plant.now_ms - self.plant.started_ms
             if since_ms % _PERSON_LOOKS_MS == 0:
                 self.person.act()
-            if since_ms % _LOOK_MS == 0:
+            if since_ms % _LOOK_MS == _LOOK_MS - self._scan_ms:  # so that the last look of a day is before midnight
                 self._today.look(_numbers(truth(self.plant)), self._believed())
 
     @property
     def _today(self) -> Day:
-        date = local_time(self.plant.now_ms - 1).strftime("%a %d %b")
+        date = local_time(self.plant.now_ms).strftime("%a %d %b")
         if not self.days or self.days[-1].date != date:
             self.days.append(Day(date))
         return self.days[-1]
