@@ -53,6 +53,7 @@ class Office:
         tags: what the newest table says of each tag.
         answered: ranges of numbers of readings that a message answered for, sent or held back, in order of arrival.
         doubles: how often something came again, by kind.
+        doubled_utc_ms: when what came again had been recorded, in order of arrival.
         faults: what could not be read, or does not fit the published schema.
     """
 
@@ -67,6 +68,7 @@ class Office:
         self._tags: dict[str, list[str]] = {}
         self._patterns: dict[int, bytes] = {}
         self.doubles: Counter[str] = Counter()
+        self.doubled_utc_ms: list[int] = []
         self.faults: list[str] = []
         schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
         self._schema: Any = jsonschema.Draft202012Validator(schema)
@@ -117,12 +119,12 @@ class Office:
             case "event":
                 kept = self.events if content["run"] > 0 else self.notes
                 identity = (content["run"], content["n"])
-                self.doubles[kind] += identity in kept
+                self._count(kind, content["at_utc_ms"], again=identity in kept)
                 kept[identity] = content
             case "message":
                 identity = (content["run"], content["n"])
                 known = {(m["run"], m["n"]) for m in self.messages if m["message"] == content["message"]}
-                self.doubles[kind] += identity in known
+                self._count(kind, content["at_utc_ms"], again=identity in known)
                 self.messages.append(content)
             case "tags":
                 self._tags[content["table"]] = [line["tag"] for line in content["tags"]]
@@ -131,12 +133,17 @@ class Office:
             case "history":
                 self.answered.append((content["first_n"], content["last_n"]))
                 for n, reading in _readings(content, self._tags[content["table"]]):
-                    self.doubles[kind] += (content["run"], n) in self.readings
+                    self._count(kind, reading.utc_ms, again=(content["run"], n) in self.readings)
                     self.readings[content["run"], n] = reading
             case "live":
                 pass  # newest values: only the last one counts, and saying it twice is no double
             case other:
                 self.faults.append(f"a message on the unknown channel {other}")
+
+    def _count(self, kind: str, utc_ms: int, *, again: bool) -> None:
+        if again:
+            self.doubles[kind] += 1
+            self.doubled_utc_ms.append(utc_ms)
 
     def _content(self, message: MQTTMessage) -> dict[str, Any]:
         body = bytes(message.payload)

@@ -226,7 +226,8 @@ def test_no_litre_out_of_limits_reached_the_tank(played: Played) -> None:
 def test_no_litre_at_all_reached_the_tank_once_the_valve_was_proven(played: Played) -> None:
     """Cloudy water needs 5.7 h to the valve at this flow, so the litres above alone would not show a missed trip."""
     assert played.diverted["into_tank_l"] > 0
-    assert played.end["into_tank_l"] == played.diverted["into_tank_l"]
+    last_second_l = 0.9 / 3.6  # the plant's water steps by seconds, its valve by tenths
+    assert played.end["into_tank_l"] == pytest.approx(played.diverted["into_tank_l"], abs=last_second_l)
 
 
 def test_the_journal_at_the_office_is_the_journal_of_the_plant(played: Played) -> None:
@@ -263,7 +264,7 @@ def test_every_reading_at_the_office_is_one_recorded_and_those_held_back_changed
         if (1, row.n) in played.office.readings:
             told = held[sample.tag] = played.office.readings[1, row.n]
             assert (told.tag, told.utc_ms) == (sample.tag, sample.source_utc_ms)
-            assert told.value == pytest.approx(number, rel=1e-12, abs=step / 2)
+            assert told.value == pytest.approx(number, rel=1e-12, abs=step / 2 * (1 + 1e-6))  # 62.125 may become 62.12
         else:
             assert held[sample.tag].value == pytest.approx(number, rel=1e-12, abs=deadband + step)
 

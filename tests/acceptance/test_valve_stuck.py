@@ -112,8 +112,9 @@ def test_the_valve_was_told_to_divert_and_stuck(played: Played) -> None:
 
 
 def test_i_08_trips_half_a_minute_later(played: Played) -> None:
+    """29 s after the scan that follows the command; a scan is late by a fraction of itself, and the next one is not."""
     trips = [played.record.one("trip", interlock).utc_ms for interlock in ("I-02", "I-08")]
-    assert 30 <= (trips[1] - trips[0]) / 1_000 <= 30 + 2 * SCAN_S
+    assert 30 - SCAN_S <= (trips[1] - trips[0]) / 1_000 <= 30 + 2 * SCAN_S
 
 
 def test_feed_and_supply_are_stopped_at_once(played: Played) -> None:
