@@ -28,7 +28,7 @@ from gateway.core.tick import Tick
 from gateway.core.working import situation_of
 from gateway.drivers.driver import Block
 from gateway.drivers.errors import EdgeError
-from gateway.drivers.modbus.register_map import samples_of
+from gateway.drivers.modbus.register_map import BlockReader
 from gateway.field.actuation import Actuation
 from gateway.field.clock import ManualClock
 from gateway.field.image import InputImage
@@ -129,7 +129,7 @@ class DirectGear:
                 self._put(tag, NoNumber(Reason.NO_ANSWER), now, ())
             return
         self._health.answered(poll.device, well=True, now_ms=now.monotonic_ms)
-        for tag, raw_number, raw in samples_of(poll.planned, words):
+        for tag, raw_number, raw in poll.reader.samples_of(words):
             self._put(tag, to_reading(raw_number, self._loaded.scalings[tag]), now, raw)
 
     def _put(self, tag: str, reading: Reading, now: Tick, raw: tuple[int, ...]) -> None:
@@ -150,6 +150,7 @@ class _Poll:
 
     device: str
     planned: PlannedBlock
+    reader: BlockReader
     due_ms: int
 
     def next_after(self, now_ms: int) -> None:
@@ -159,7 +160,7 @@ class _Poll:
 def _polls_of(loaded: LoadedSite, start_ms: int) -> list[_Poll]:
     site = loaded.site
     return [
-        _Poll(device=device, planned=planned, due_ms=start_ms)
+        _Poll(device=device, planned=planned, reader=BlockReader(planned), due_ms=start_ms)
         for connection in site.connections
         for planned in plan_blocks(connection=connection, devices=site.devices, tags=site.tags)
         for device, keys in site.devices.items()

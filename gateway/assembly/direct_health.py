@@ -49,12 +49,12 @@ class DirectHealth:
             own = self._site.own_tags[name]
             self._due_ms[name] = now_ms + round(own.read_interval_s * 1_000)
             figure = self._figure(own, now_ms)
-            yield name, NoNumber(Reason.NO_ANSWER) if figure is None else to_reading(figure, scaling_of(own))
+            yield name, NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, scaling_of(own))
         if due:
             self._asked.clear()
             self._failed.clear()
 
-    def _figure(self, own: OwnTag, now_ms: int) -> float | None:
+    def _figure(self, own: OwnTag, now_ms: int) -> float | Reason:
         of = own.of or ""
         match own.figure:
             case "device_silent_s":
@@ -62,10 +62,11 @@ class DirectHealth:
             case "line_failed_percent" | "device_failed_percent":
                 return 100.0 * self._failed[of] / max(1, self._asked[of])
             case "device_reply_ms":
-                return None if self._failed[of] else self._site.devices[of].reply_s * 1_000
+                return Reason.NO_ANSWER if self._failed[of] else self._site.devices[of].reply_s * 1_000
             case "line_open":
                 return 1.0
             case "line_busy_percent" | "rows_waiting" | "record_failing_s":
                 return 0.0
             case "file":
-                return self._figures(own.file or "")
+                figure = self._figures(own.file or "")
+                return Reason.NO_FIGURE if figure is None else figure

@@ -19,7 +19,7 @@ from gateway.core.expression import DayCall, Evaluate, Formula
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number
 from gateway.core.scaling import Scaling, to_reading
-from gateway.core.validity import AWAITED, HELD, Awaited, Held, TagRule, Verdict
+from gateway.core.validity import AWAITED, HELD, TagRule, Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,11 +109,12 @@ def _value(verdict: Verdict) -> float:
 
 def without_number(verdicts: Sequence[Verdict]) -> Verdict | None:
     """The worst of the verdicts that have no number; None when all have one."""
-    if any(isinstance(verdict, Awaited) for verdict in verdicts):
+    without = [verdict for verdict in verdicts if not isinstance(verdict, Number)]
+    if not without:
+        return None
+    if AWAITED in without:
         return AWAITED
-    if any(isinstance(verdict, Held) for verdict in verdicts):
-        return HELD
-    return None if all(isinstance(verdict, Number) for verdict in verdicts) else NoNumber(Reason.INPUT_BAD)
+    return HELD if HELD in without else NoNumber(Reason.INPUT_BAD)
 
 
 def _any_uncertain(verdicts: Sequence[Verdict]) -> bool:

@@ -201,15 +201,21 @@ class _Tally:
     key: str  # what made that one's vote
 
 
+_QUIET = _Tally(voted=False, awaited=False, ripe=None, key="bad_input")
+
+
 def _tally(rule: InterlockRule, stepped: list[tuple[CauseState, Vote]], now_ms: int) -> _Tally:
+    voted = [vote for _, vote in stepped if vote.total or vote.awaited]
+    if not voted:
+        return _QUIET  # as it mostly is
     found = [
         index
         for index, (cause, (cause_state, vote)) in enumerate(zip(rule.causes, stepped, strict=True))
         if ripe(cause, cause_state, vote, now_ms)
     ]
     return _Tally(
-        voted=any(vote.total for _, vote in stepped),
-        awaited=any(vote.awaited for _, vote in stepped),
+        voted=any(vote.total for vote in voted),
+        awaited=any(vote.awaited for vote in voted),
         ripe=found[0] if found else None,
         key="condition" if found and stepped[found[0]][1].good else "bad_input",
     )

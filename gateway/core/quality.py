@@ -43,6 +43,7 @@ class Reason(Enum):
     WRONG_CONSTANT = "wrong_constant"  # the device's test constant reads wrong: byte order or map has changed
     UNKNOWN_STATE = "unknown_state"  # a number that stands for no state of this tag
     SPIKE = "spike"  # a jump that has not lasted long enough to be believed; counts, and is marked
+    NO_FIGURE = "no_figure"  # a figure about the gateway's own machine could not be taken
     PARTNER = "partner"  # contradicts a tag that should show about the same; counts, and is marked
 
 
@@ -72,5 +73,6 @@ SENTENCES: dict[Reason, str] = {
     Reason.WRONG_CONSTANT: "the device's test number reads wrong, its byte order or map has changed",
     Reason.UNKNOWN_STATE: "the device shows a state that its manual does not name",
     Reason.SPIKE: "a sudden jump that has not lasted yet",
+    Reason.NO_FIGURE: "the gateway cannot take this figure of its own machine",
     Reason.PARTNER: "contradicts the instrument beside it",
 }

@@ -121,6 +121,8 @@ def _from_loop(current_ma: float, scaling: Scaling) -> Reading:
 
 
 def _within_span(value: float, scaling: Scaling) -> Reading:
+    if scaling.range_low is None and scaling.range_high is None:
+        return Number(value)
     bottom, top = _span(scaling)
     if scaling.clips_at_top and value >= top:
         return Number(top, Quality.UNCERTAIN, Reason.OVER_RANGE)

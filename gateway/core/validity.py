@@ -263,11 +263,9 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
         )
     value = reading.value
     moved = state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band
-    level = _level_after(rule, state, reading, arrived_ms)
-    jumped = rule.spike is not None and doubt.in_doubt(level)
-    usable = _usable(rule, doubt.marked(reading, contradicted=False, jumped=jumped))
-    return replace(
-        state,
+    level = state.level if rule.spike is None else _level_after(rule, rule.spike, state, reading, arrived_ms)
+    usable = rule.uncertain_counts or (reading.quality is Quality.GOOD and not doubt.in_doubt(level))
+    return TagState(
         newest_utc_ms=stamp_ms,
         held_since_ms=None,
         reading=reading,
@@ -279,14 +277,17 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
         rate_per_min=_rate(rule, state, value, arrived_ms) if usable else state.rate_per_min,
         previous_ms=arrived_ms if usable else state.previous_ms,
         previous_value=value if usable else state.previous_value,
+        governors=state.governors,
+        contradicted_since_ms=state.contradicted_since_ms,
+        has_say=state.has_say,
     )
 
 
-def _level_after(rule: TagRule, state: TagState, reading: Number, arrived_ms: int) -> Level | None:
-    if rule.spike is None or reading.quality is not Quality.GOOD:
+def _level_after(rule: TagRule, spike: Spike, state: TagState, reading: Number, arrived_ms: int) -> Level | None:
+    if reading.quality is not Quality.GOOD:
         return state.level
     gap_ms = _NO_BOUND_MS if rule.stale_after_ms is None else rule.stale_after_ms
-    return doubt.level_after(rule.spike, state.level, reading.value, arrived_ms, longest_gap_ms=gap_ms)
+    return doubt.level_after(spike, state.level, reading.value, arrived_ms, longest_gap_ms=gap_ms)
 
 
 def _rate(rule: TagRule, state: TagState, value: float, arrived_ms: int) -> float | None:
@@ -329,7 +330,9 @@ def judge(
         state = replace(state, has_say=own is not None)
     if rule.partners:
         state = _compared(rule, state, own, beside, now.monotonic_ms)
-    return state, verdict if own is None else _doubted(rule, state, own, now.monotonic_ms)
+    if own is None or (rule.spike is None and not rule.partners):
+        return state, verdict  # as most tags are: nothing can cast doubt on it
+    return state, _doubted(rule, state, own, now.monotonic_ms)
 
 
 def _compared(
@@ -398,8 +401,10 @@ def _verdict(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], no
 def _by_constant(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict]) -> Verdict | None:
     """What the test constant makes of the tag; None lets it pass."""
     constant = rule.constant
+    if constant is None:
+        return None
     nothing_read = isinstance(state.reading, NoNumber) and state.reading.reason in _NOTHING_READ
-    if constant is None or (state.delivered and nothing_read):
+    if state.delivered and nothing_read:
         return None
     if constant.tag == rule.tag:
         return None if not state.delivered or _is_constant(state.reading, constant) else _WRONG_CONSTANT

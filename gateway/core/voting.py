@@ -7,8 +7,9 @@ long it has stood; what follows from it is for ``interlock``.
 
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import NamedTuple
 
-from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
+from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask, memory_after_restart
 from gateway.core.delay import due, running_since, shifted
 
 
@@ -63,8 +64,7 @@ def fresh_cause(cause: Cause) -> CauseState:
     return CauseState(votes=(False,) * len(cause.inputs), memories=(NOTHING,) * len(cause.inputs))
 
 
-@dataclass(frozen=True, slots=True)
-class Vote:
+class Vote(NamedTuple):
     """The result of one cause: made by good inputs alone, made at all, and the same without awaited inputs."""
 
     good: bool
@@ -75,18 +75,21 @@ class Vote:
     since_ms: int | None  # exact start, where a single input knows it
 
 
+_NOBODY = Vote(good=False, total=False, good_live=False, total_live=False, awaited=False, since_ms=None)
+
+
 def step_cause(cause: Cause, state: CauseState, view: View) -> tuple[CauseState, Vote]:
     """Ask every input, count, and let the delays run."""
     asked = [ask(one, memory, view) for one, memory in zip(cause.inputs, state.memories, strict=True)]
-    votes = tuple(_vote(before, one.answer) for before, one in zip(state.votes, asked, strict=True))
+    votes = tuple([_vote(before, one.answer) for before, one in zip(state.votes, asked, strict=True)])
     vote = _count(cause, votes, asked)
-    good_since_ms = _since(state.good_since_ms, vote.good, vote.since_ms, view.now_ms)
-    total_since_ms = _since(state.total_since_ms, vote.total, vote.since_ms, view.now_ms)
-    memories = tuple(one.memory for one in asked)
-    return (
-        CauseState(votes=votes, memories=memories, good_since_ms=good_since_ms, total_since_ms=total_since_ms),
-        vote,
+    after = CauseState(
+        votes=votes,
+        memories=tuple([one.memory for one in asked]),
+        good_since_ms=_since(state.good_since_ms, vote.good, vote.since_ms, view.now_ms),
+        total_since_ms=_since(state.total_since_ms, vote.total, vote.since_ms, view.now_ms),
     )
+    return (state if after == state else after), vote
 
 
 def _vote(before: bool, answer: Answer) -> bool:  # noqa: FBT001 - a vote is a truth value
@@ -104,6 +107,8 @@ def _since(since_ms: int | None, made: bool, exact_ms: int | None, now_ms: int) 
 def _count(cause: Cause, votes: tuple[bool, ...], asked: list[Asked]) -> Vote:
     """Count the votes; a bad input votes, leaves, or lets its last vote stand, as the cause says."""
     answers = [one.answer for one in asked]
+    if answers.count(Answer.CLEAR) == len(answers):
+        return _NOBODY  # as it mostly is
     stands = cause.bad is BadVote.ELSEWHERE
     bad = 0 if stands else answers.count(Answer.BAD)
     voting = [vote and (stands or answer is not Answer.BAD) for vote, answer in zip(votes, answers, strict=True)]
@@ -135,7 +140,7 @@ def cause_after_restart(state: CauseState, shift_ms: int) -> CauseState:
     """Votes and running delays survive; stamps are carried into the new run's monotonic time."""
     return replace(
         state,
-        memories=tuple(replace(one, since_ms=shifted(one.since_ms, shift_ms)) for one in state.memories),
+        memories=tuple(memory_after_restart(one, shift_ms) for one in state.memories),
         good_since_ms=shifted(state.good_since_ms, shift_ms),
         total_since_ms=shifted(state.total_since_ms, shift_ms),
     )

@@ -212,9 +212,9 @@ class _Aside:
         self._running: Future[Figure] | None = None
 
     async def figure(self) -> Figure:
-        """What the work gives; no answer when it takes too long, or still hangs from before."""
+        """What the work gives; no figure when it takes too long, or still hangs from before."""
         if self._running is not None and not self._running.done():
-            return Reason.NO_ANSWER
+            return Reason.NO_FIGURE
         started: Future[Figure] = Future()
         self._running = started
         started.set_running_or_notify_cancel()  # so that whoever stops waiting does not stop it
@@ -222,13 +222,13 @@ class _Aside:
         try:
             return await asyncio.wait_for(asyncio.wrap_future(started), _PATIENCE_S)
         except TimeoutError:
-            return Reason.NO_ANSWER
+            return Reason.NO_FIGURE
 
     def _carry_out(self, started: "Future[Figure]") -> None:
         try:
             started.set_result(self._work())
         except (OSError, StoreError):
-            started.set_result(Reason.NO_ANSWER)
+            started.set_result(Reason.NO_FIGURE)
         except BaseException as fault:  # noqa: BLE001 - it belongs to whoever waits for the figure
             started.set_exception(fault)
 
@@ -245,7 +245,7 @@ def number_in(folder: Path, file: str) -> Figure:
     """
     path = folder / file
     if not Path(file).is_absolute() and not path.resolve().is_relative_to(folder.resolve()):
-        return Reason.NO_ANSWER
+        return Reason.NO_FIGURE
     with path.open("rb") as opened:
         text = opened.read(_LONGEST_FILE_BYTES + 1)
     fits = len(text) <= _LONGEST_FILE_BYTES and _NUMBER.fullmatch(text)

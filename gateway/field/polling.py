@@ -41,7 +41,7 @@ from gateway.core.scaling import Scaling, to_reading
 from gateway.core.tick import Tick
 from gateway.drivers.driver import Connection
 from gateway.drivers.errors import EdgeError, InvalidReply, NoAnswer, NotConnected, Refused
-from gateway.drivers.modbus.register_map import samples_of
+from gateway.drivers.modbus.register_map import BlockReader
 from gateway.field.backoff import BackOff
 from gateway.field.clock import Clock, wait_until
 from gateway.field.image import InputImage
@@ -290,7 +290,7 @@ class Poller:
         unit.answered += 1
         unit.last_reply_ms = now.monotonic_ms
         unit.replies_took_ms += self._connection.last_reply_s * 1_000 * (self._clock.rate or 1.0)
-        for tag, number, raw in samples_of(entry.planned, registers):
+        for tag, number, raw in entry.reader.samples_of(registers):
             reading = to_reading(number, self._scalings[tag])
             self._image.put(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
 
@@ -384,6 +384,7 @@ class _Entry:
 
     def __init__(self, planned: PlannedBlock, unit: _Unit, start_ms: int) -> None:
         self.planned = planned
+        self.reader = BlockReader(planned)
         self.unit = unit
         self.tags = planned.tags
         self.due_ms = start_ms

@@ -51,6 +51,7 @@ REASON_CODES = {
     Reason.PARTNER: 23.0,
     Reason.INPUT_UNCERTAIN: 24.0,
     Reason.ROUNDED: 25.0,
+    Reason.NO_FIGURE: 26.0,
 }
 
 _ESCAPES = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ "})

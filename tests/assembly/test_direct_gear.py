@@ -223,7 +223,7 @@ def test_while_all_is_well_the_figures_say_so(bench: Bench) -> None:
     }
     assert {name: bench.number(name) for name in expected} == pytest.approx(expected)
     assert bench.number("LT1-SILENT") <= 5.0
-    assert bench.gear.outcome.verdicts["GONE"] == NoNumber(Reason.NO_ANSWER)
+    assert bench.gear.outcome.verdicts["GONE"] == NoNumber(Reason.NO_FIGURE)
 
 
 def test_a_silent_device_is_told_apart_from_its_neighbour(bench: Bench) -> None:

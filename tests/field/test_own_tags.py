@@ -256,8 +256,8 @@ def test_a_relative_name_that_leads_out_of_the_folder_is_not_followed(tmp_path: 
     inside.mkdir()
     (tmp_path / "secret").write_text("1", encoding="ascii")
     (inside / "link").symlink_to(tmp_path / "secret")
-    assert number_in(inside, "../secret") is Reason.NO_ANSWER
-    assert number_in(inside, "link") is Reason.NO_ANSWER
+    assert number_in(inside, "../secret") is Reason.NO_FIGURE
+    assert number_in(inside, "link") is Reason.NO_FIGURE
 
 
 def test_a_figure_of_the_machine_is_scaled_and_one_that_is_not_there_has_no_number(tmp_path: Path) -> None:
@@ -275,7 +275,7 @@ def test_a_figure_of_the_machine_is_scaled_and_one_that_is_not_there_has_no_numb
         await clock.run_for(10_000)
         await until(lambda: all(heard.of(tag) for tag in tags))
         assert heard.of("TEMP") == [Number(48.0)]
-        assert heard.of("GONE") == heard.of("FOLDER") == [NoNumber(Reason.NO_ANSWER)]
+        assert heard.of("GONE") == heard.of("FOLDER") == [NoNumber(Reason.NO_FIGURE)]
         assert heard.of("RUBBISH") == [NoNumber(Reason.NOT_FINITE)]
         assert heard.of("HOT") == [NoNumber(Reason.OUT_OF_RANGE)]
 
@@ -293,7 +293,7 @@ def test_a_file_that_hangs_has_no_number_takes_one_thread_and_delays_nothing(tmp
         assert heard.numbers("OPEN") == [1.0] * 5
         assert threading.active_count() == threads + 1
         await until(lambda: len(heard.of("STUCK")) == 5)  # the first one after its patience, the others at once
-        assert set(heard.of("STUCK")) == {NoNumber(Reason.NO_ANSWER)}
+        assert set(heard.of("STUCK")) == {NoNumber(Reason.NO_FIGURE)}
         with (tmp_path / "stuck").open("w", encoding="ascii") as pipe:
             pipe.write("7")
         await until(lambda: threading.active_count() == threads)

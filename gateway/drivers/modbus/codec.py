@@ -22,8 +22,9 @@ makes of the last ones is for ``core.scaling`` to mark.
 """
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, get_args
 
 from gateway.configuration.schema import REGISTERS, BitField, ByteOrder, TypeName
@@ -95,6 +96,32 @@ def words(encoding: Encoding) -> int:
     return encoding.string_registers or REGISTERS[encoding.kind]
 
 
+Decoder = Callable[[Sequence[int]], float | int | str]
+
+
+def decoder(encoding: Encoding) -> Decoder:
+    """``decode`` for one encoding, with its questions answered beforehand."""
+    plain = encoding.kind in _FORMATS and encoding.bit_field is None
+    return _plain_decoder(encoding) if plain else partial(_decode_special, encoding=encoding)
+
+
+def _plain_decoder(encoding: Encoding) -> Decoder:
+    low_byte_first, backwards = encoding.order in ("BADC", "DCBA"), encoding.order in ("CDAB", "DCBA")
+    octets = struct.Struct(f"{'<' if low_byte_first else '>'}{REGISTERS[encoding.kind]}H")
+    number = struct.Struct(_FORMATS[encoding.kind])
+
+    def decoded(registers: Sequence[int]) -> float | int:
+        try:
+            data = octets.pack(*(registers[::-1] if backwards else registers))
+        except struct.error as error:
+            _bytes_of(registers, encoding)  # knows what is wrong with them
+            raise ValueError(f"{encoding.kind} takes whole registers, got {registers!r}") from error
+        found: float | int = number.unpack(data)[0]
+        return found
+
+    return decoded
+
+
 def decode(registers: Sequence[int], encoding: Encoding) -> float | int | str:
     """The number or the text in the registers.
 
@@ -110,6 +137,11 @@ def decode(registers: Sequence[int], encoding: Encoding) -> float | int | str:
         ValueError: another count, a register out of range, a bool that is neither 0 nor 1, a digit above 9 in BCD,
             or a character in a string that ASCII does not print.
     """
+    return decoder(encoding)(registers)
+
+
+def _decode_special(registers: Sequence[int], encoding: Encoding) -> int | str:
+    """What is more than a plain number: a bool, a text, BCD, bits of a number."""
     data = _bytes_of(registers, encoding)
     if encoding.kind == "bool":
         return _bool_from(int.from_bytes(data, "big"))
@@ -117,10 +149,8 @@ def decode(registers: Sequence[int], encoding: Encoding) -> float | int | str:
         return _text_from(data)
     if encoding.kind in _BCD:
         return _integer_from_bcd(data, encoding.kind)
-    number: float | int = struct.unpack(_FORMATS[encoding.kind], data)[0]
-    if encoding.bit_field is not None:
-        return _bits_from(int(number), encoding.bit_field)
-    return number
+    number = int(struct.unpack(_FORMATS[encoding.kind], data)[0])
+    return number if encoding.bit_field is None else _bits_from(number, encoding.bit_field)
 
 
 def encode(value: float | str, encoding: Encoding) -> tuple[int, ...]:

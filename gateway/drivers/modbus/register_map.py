@@ -6,42 +6,47 @@ Decides which words belong to which tag; what to read together is decided by
 
 import math
 from collections.abc import Iterator, Sequence
-from functools import cache
 
 from gateway.configuration.poll_plan import PlannedBlock, Slot
-from gateway.drivers.modbus.codec import Encoding, decode
+from gateway.drivers.modbus.codec import Encoding, decoder
 
 
-def samples_of(
-    planned: PlannedBlock, words_read: Sequence[int]
-) -> Iterator[tuple[str, float | int | str, tuple[int, ...]]]:
-    """Takes a block apart.
+class BlockReader:
+    """Takes the words of one planned block apart, as often as it is read.
 
     Args:
-        planned: the block that was read.
-        words_read: its registers or bits, exactly ``planned.block.count`` of them.
-
-    Yields:
-        name of the tag, raw number or text (NaN where the words hold none, such as a BCD digit above 9), raw words.
-
-    Raises:
-        ValueError: another count of words; the driver never hands that out.
+        planned: the block.
     """
-    if len(words_read) != planned.block.count:
-        raise ValueError(f"{planned.block} brings {planned.block.count} words, got {len(words_read)}")
-    for slot in planned.slots:
-        raw = tuple(words_read[slot.offset : slot.offset + slot.count])
-        yield slot.tag, _decoded(raw, _encoding_of(slot)), raw
+
+    def __init__(self, planned: PlannedBlock) -> None:
+        self._block = planned.block
+        self._slots = [
+            (slot.tag, slot.offset, slot.offset + slot.count, decoder(_encoding_of(slot))) for slot in planned.slots
+        ]
+
+    def samples_of(self, words_read: Sequence[int]) -> Iterator[tuple[str, float | int | str, tuple[int, ...]]]:
+        """Takes a reply apart.
+
+        Args:
+            words_read: its registers or bits, exactly ``planned.block.count`` of them.
+
+        Yields:
+            name of the tag, raw number or text (NaN where the words hold none, such as a BCD digit above 9), raw words.
+
+        Raises:
+            ValueError: another count of words; the driver never hands that out.
+        """
+        if len(words_read) != self._block.count:
+            raise ValueError(f"{self._block} brings {self._block.count} words, got {len(words_read)}")
+        for tag, first, end, decoded in self._slots:
+            raw = tuple(words_read[first:end])
+            try:
+                number = decoded(raw)
+            except ValueError:
+                number = math.nan
+            yield tag, number, raw
 
 
-@cache
 def _encoding_of(slot: Slot) -> Encoding:
     string_registers = slot.count if slot.type == "string" else 0
     return Encoding(slot.type, slot.byte_order, string_registers, slot.bit_field)
-
-
-def _decoded(raw: tuple[int, ...], encoding: Encoding) -> float | int | str:
-    try:
-        return decode(raw, encoding)
-    except ValueError:
-        return math.nan
