@@ -47,6 +47,7 @@ _SENTENCES: Mapping[str, Callable[[JournalEntry], str]] = {
     "start_latched": lambda entry: f"{entry.subject}: stays safe until a person releases it ({entry.reason})",
     "trip": _trip,
     "alarm": lambda entry: f"alarm {entry.facts.get('priority', '')} {entry.subject}, occurrence {entry.occurrence}",
+    "cause_group": lambda entry: f"one cause, {entry.subject}, of {entry.facts.get('alarms', '')}",
     "first_out": lambda entry: f"first of its group: {entry.subject}",
     "level": _level,
     "grab_sample": lambda entry: f"grab sample entered by {entry.person}",

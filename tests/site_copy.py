@@ -31,3 +31,29 @@ def _changed(file: Path) -> Iterator[dict[str, Any]]:
     content = yaml.safe_load(file.read_text(encoding="utf-8"))
     yield content
     file.write_text(yaml.safe_dump(content), encoding="utf-8")
+
+
+def nobody_answers(site: Path, port: int) -> None:
+    """Every connection goes to a place of this machine where nobody listens at that port."""
+    with _changed(site / "place.yaml") as place:
+        for number, connection in enumerate(place["connections"].values(), 2):
+            connection["host"], connection["port"] = f"127.0.0.{number}", port
+
+
+def clock_is(site: Path, page: Path) -> None:
+    """Plant time comes from a clock page; root may then be a person as well."""
+    with _changed(site / "place.yaml") as place:
+        place["place"]["simulated_clock"] = str(page)
+
+
+def alarm_is(site: Path, name: str, alarm: dict[str, Any]) -> None:
+    """One more alarm, or another one of that name."""
+    with _changed(site / "alarms.yaml") as alarms:
+        alarms["alarms"][name] = alarm
+
+
+def alarm_of(site: Path, name: str) -> dict[str, Any]:
+    """The keys of an alarm, as the file has them."""
+    alarms: dict[str, Any] = yaml.safe_load((site / "alarms.yaml").read_text(encoding="utf-8"))
+    found: dict[str, Any] = alarms["alarms"][name]
+    return found

@@ -67,6 +67,9 @@ RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     limits.limits_inside_span,
     limits.span_above_limits,
     limits.limits_of_contacts,
+    limits.running_numbers,
+    limits.time_inside_window,
+    limits.for_alarms_alone,
     limits.same_units,
     outputs.output_levels,
     outputs.output_registers,
@@ -82,6 +85,8 @@ RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     alarms.releases,
     alarms.alarm_texts,
     alarms.suppression_circles,
+    alarms.process_circles,
+    alarms.alarms_of_units,
 )
 """Every rule but that of the names, in the order of the files."""
 

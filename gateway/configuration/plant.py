@@ -5,11 +5,14 @@ into masks and keys into rules, puts governing tags before those they govern,
 and refuses a folder with any fault.
 """
 
+import hashlib
+import json
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from gateway.configuration.cause_graph import group_rules
 from gateway.configuration.commissioning import commissioning_rule
 from gateway.configuration.crosscheck import crosscheck
 from gateway.configuration.fault import Fault, Refused, in_order
@@ -22,6 +25,7 @@ from gateway.configuration.schema import (
     BadQualityKeys,
     CauseKeys,
     ConditionKeys,
+    CountKeys,
     Device,
     Interlock,
     Output,
@@ -29,6 +33,7 @@ from gateway.configuration.schema import (
     Release,
     Secret,
     Site,
+    StateLimitKeys,
     SuppressWhenKeys,
     Tag,
 )
@@ -38,13 +43,17 @@ from gateway.core.condition import (
     BadQuality,
     BitSet,
     Condition,
+    Count,
     Deviation,
     Equals,
     Limit,
     Mismatch,
     NoChange,
+    OtherLimit,
     Rate,
     Side,
+    StateLimit,
+    TimeBeyond,
     Tripped,
     Unproven,
     Unwritable,
@@ -64,6 +73,7 @@ from gateway.core.voting import BadVote, Cause
 PERMIT_BYPASS_S = 1_800.0
 OTHER_BYPASS_S = 28_800.0
 _LONGEST_SECRET_BYTES = 64 * 1024
+_REVISION_CHARACTERS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +183,7 @@ def plant_of(site: Site) -> Plant:
         releases=tuple(_release_rule(name, release) for name, release in site.releases.items()),
         commissioning=commissioning_rule(site),
         first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
+        cause_groups=group_rules(site),
         grab_quantities=dict(site.grab_quantities),
         figures=_figure_rules(site.alarm_figures),
         clock_step_ms=_ms(site.site.clock_step_s),
@@ -280,22 +291,51 @@ def _constant(device: Device) -> TestConstant | None:
 
 def condition_of(keys: ConditionKeys) -> Condition:
     """A condition of the decisions from its keys."""
-    plain = _comparison(keys) or _state_of_a_tag(keys) or _state_of_a_machine(keys)
-    assert plain is not None  # noqa: S101 - the schema lets exactly one kind through, and each is in one of the three
+    plain = _comparison(keys) or _over_time(keys) or _state_of_a_tag(keys) or _state_of_a_machine(keys)
+    assert plain is not None  # noqa: S101 - the schema lets exactly one kind through, and each is in one of the four
     return plain
 
 
 def _comparison(keys: ConditionKeys) -> Condition | None:
     if keys.high is not None:
-        return Limit(tag=keys.high.tag, side=Side.HIGH, limit=keys.high.limit, deadband=keys.high.deadband)
+        return _limit(keys.high, Side.HIGH)
     if keys.low is not None:
-        return Limit(tag=keys.low.tag, side=Side.LOW, limit=keys.low.limit, deadband=keys.low.deadband)
+        return _limit(keys.low, Side.LOW)
     if keys.rate is not None:
         return Rate(tag=keys.rate.tag, limit=keys.rate.limit, deadband=keys.rate.deadband)
     if keys.deviation is None:
         return None
     pair = keys.deviation
     return Deviation(tag=pair.tag, other=pair.other, limit=pair.limit, deadband=pair.deadband)
+
+
+def _limit(keys: StateLimitKeys, side: Side) -> Limit | StateLimit:
+    base = Limit(tag=keys.tag, side=side, limit=keys.limit, deadband=keys.deadband)
+    others = tuple(OtherLimit(tag=one.tag, equals=one.equals, limit=one.limit) for one in keys.limit_when)
+    return StateLimit(base=base, others=others) if others else base
+
+
+def _over_time(keys: ConditionKeys) -> Condition | None:
+    if keys.time_beyond is not None:
+        time = keys.time_beyond
+        side = Side.HIGH if time.above is not None else Side.LOW
+        level = Limit(tag=time.tag, side=side, limit=time.limit, deadband=time.deadband)
+        return TimeBeyond(level=level, more_than_ms=_ms(time.most_min * 60), window_ms=_ms(time.window_min * 60))
+    return _count(keys.count) if keys.count is not None else None
+
+
+def _count(keys: CountKeys) -> Count:
+    level = None
+    if keys.limit is not None:
+        side = Side.HIGH if keys.rises_above is not None else Side.LOW
+        level = Limit(tag=keys.tag, side=side, limit=keys.limit, deadband=keys.deadband)
+    return Count(
+        tag=keys.tag,
+        at_least=keys.at_least,
+        window_ms=_ms(keys.window_min * 60),
+        becomes=keys.becomes,
+        level=level,
+    )
 
 
 def _state_of_a_tag(keys: ConditionKeys) -> Condition | None:
@@ -417,7 +457,14 @@ def _alarm_rule(name: str, alarm: Alarm) -> AlarmRule:
             respond_within_ms=_ms(alarm.respond_within_min * 60),
         ),
         value_tag=alarm.value,
+        revision=_revision(alarm),
     )
+
+
+def _revision(alarm: Alarm) -> str:
+    """A short hash over every key of an alarm: another one wherever a limit, a delay or a word is another."""
+    text = json.dumps(alarm.model_dump(mode="json", by_alias=True), sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()[:_REVISION_CHARACTERS]
 
 
 def _suppress_when(keys: SuppressWhenKeys | None) -> SuppressWhen | None:

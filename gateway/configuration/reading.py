@@ -8,18 +8,19 @@ a folder with a fault gives no ``Site``.
 import hashlib
 import json
 import stat
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from gateway.configuration.alarm_sets import faults_inside, write_out
 from gateway.configuration.document import Document, Node, children, read_document
 from gateway.configuration.fault import Fault, Finding, KeyPath, Refused, in_order
 from gateway.configuration.maps import merge_maps, told_in_its_own_file, unknown_points
-from gateway.configuration.schema import POINT_PREFIX, RegisterMap, Site
+from gateway.configuration.schema import POINT_PREFIX, AlarmSet, AlarmSetUse, RegisterMap, Site
 from gateway.configuration.wording import enough, fault_of, located, meant_by, path_of
 
 _Root = TypeVar("_Root", bound=BaseModel)
@@ -38,12 +39,14 @@ SECTIONS_OF_NAMES = frozenset(
         "releases",
         "alarms",
         "first_out_groups",
+        "process_graph",
         "grab_quantities",
     }
 )
 """Top-level keys whose entries are named by the site, such as ``tags``."""
 
 MAPS = "maps"  # folder of the register maps inside a site folder
+ALARM_SETS = "alarm_sets"  # folder of the alarm sets
 _WORLD_WRITABLE = stat.S_IWOTH
 _ATTEMPTS = 5
 _SECRETS = {"mqtt": ("username", "password"), "influx": ("token",)}
@@ -59,7 +62,7 @@ class Draft:
             None when not even that is possible. Only a draft without faults is a site.
         faults: everything that is wrong so far.
         broken: (section, entry) of entries that are missing from ``site`` because of a fault.
-        sources: the tree of all files with the maps merged in, which knows the lines.
+        sources: the tree of all files with maps and alarm sets merged in, which knows the lines.
         folder: the folder.
         warnings: what is unwise in the files, whatever their values mean.
     """
@@ -101,27 +104,37 @@ def read_draft(folder: Path, *, tags: Node | None = None) -> Draft:
     if not collected.root:
         return _nothing(collected, folder)
     merged = merge_maps(collected.root, collected.maps)
-    tree = Node(file=folder.name or ".", line=1, value=merged.root)
+    written = write_out(merged.root, collected.alarm_sets)
+    tree = Node(file=folder.name or ".", line=1, value=written.root)
     faults, site, broken = _validated(tree, complete=collected.complete, unfinished=merged.unfinished)
     between = [located(finding, tree) for finding in merged.findings] if collected.complete else []
-    in_maps = [fault for kind in collected.maps.values() for fault in _faults_of_map(kind)]
+    if collected.complete:
+        as_it_stands = replace(tree, value=collected.root)
+        between += [located(finding, as_it_stands) for finding in written.findings]
     broken |= {(section, "") for section in collected.doubled}  # whatever the second part declares is not there
+    if written.findings:
+        broken |= {("alarms", "")}
     return Draft(
         site=site if collected.complete else None,
-        faults=once([*collected.faults, *in_maps, *between, *faults]),
+        faults=once(
+            [*collected.faults, *_faults_of_kinds(collected), *_faults_of_uses(written.uses), *between, *faults]
+        ),
         broken=broken,
         sources=tree,
         folder=folder,
-        warnings=tuple(_unused(name, kind) for name, kind in collected.maps.items() if name not in merged.used),
+        warnings=(
+            *(_unused_map(name, kind) for name, kind in collected.maps.items() if name not in merged.used),
+            *(_unused_set(name, kind) for name, kind in collected.alarm_sets.items() if name not in written.used),
+        ),
     )
 
 
 def once(faults: Iterable[Fault]) -> tuple[Fault, ...]:
-    """Faults in order; of those that one key of a map causes at several tags, the first."""
+    """Faults in order; of those that one key of a map or an alarm set causes in several places, the first."""
     kept: dict[object, Fault] = {}
     for fault in faults:
-        in_a_map = fault.file.startswith(f"{MAPS}/")
-        kept.setdefault((fault.file, fault.line, fault.key) if in_a_map else fault, fault)
+        shared = fault.file.startswith((f"{MAPS}/", f"{ALARM_SETS}/"))
+        kept.setdefault((fault.file, fault.line, fault.key) if shared else fault, fault)
     return in_order(kept.values())
 
 
@@ -153,6 +166,7 @@ def configuration_hash(site: Site) -> str:
 class _Collected:
     root: dict[str, Node] = field(default_factory=dict)
     maps: dict[str, Node] = field(default_factory=dict)
+    alarm_sets: dict[str, Node] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     doubled: set[str] = field(default_factory=set)
     complete: bool = True
@@ -166,21 +180,23 @@ def _collect(folder: Path) -> _Collected:
         collected.doubled |= document.doubled
         collected.complete = collected.complete and document.complete
         _merge(document, collected)
-    _collect_maps(folder / MAPS, collected)
+    _collect_kinds(folder / MAPS, collected, collected.maps)
+    _collect_kinds(folder / ALARM_SETS, collected, collected.alarm_sets)
     return collected
 
 
-def _collect_maps(folder: Path, collected: _Collected) -> None:
+def _collect_kinds(folder: Path, collected: _Collected, kinds: dict[str, Node]) -> None:
+    """Files that say once what several entries have in common."""
     if not folder.is_dir():
         return
-    for path in _files(folder, collected.faults, prefix=f"{MAPS}/"):
-        name = f"{MAPS}/{path.name}"
+    for path in _files(folder, collected.faults, prefix=f"{folder.name}/"):
+        name = f"{folder.name}/{path.name}"
         document = read_document(path, name)
         collected.faults.extend(document.faults)
         collected.complete = collected.complete and document.complete
         if document.complete:
             root = Node(file=name, line=1, value=document.root)
-            collected.maps[path.stem] = told_in_its_own_file(root)
+            kinds[path.stem] = told_in_its_own_file(root)
 
 
 def _files(folder: Path, faults: list[Fault], prefix: str = "") -> Iterator[Path]:
@@ -242,15 +258,28 @@ def _nothing(collected: _Collected, folder: Path) -> Draft:
 # --- schema ----------------------------------------------------------------------------------------------------
 
 
-def _faults_of_map(kind: Node) -> list[Fault]:
-    """What is wrong in a map by itself, whoever uses it."""
-    content = _without_prefixes(_plain(kind))
-    _, errors = _attempt(content, RegisterMap)
+def _faults_of_kinds(collected: _Collected) -> Iterator[Fault]:
+    """What is wrong in maps and alarm sets by themselves, whoever uses them."""
+    for kind in collected.maps.values():
+        yield from _faults_of_model(kind, _without_prefixes(_plain(kind)), RegisterMap)
+        yield from (located(finding, kind) for finding in unknown_points(kind))
+    for kind in collected.alarm_sets.values():
+        yield from _faults_of_model(kind, _plain(kind), AlarmSet)
+        yield from (located(finding, kind) for finding in faults_inside(kind))
+
+
+def _faults_of_uses(uses: Mapping[str, Node]) -> Iterator[Fault]:
+    for node in uses.values():
+        yield from _faults_of_model(node, _plain(node), AlarmSetUse)
+
+
+def _faults_of_model(kind: Node, content: Any, root: type[BaseModel]) -> Iterator[Fault]:
+    _, errors = _attempt(content, root)
     unusable = tuple(_unusable(kind, ()))
-    misspelt = _misspelt(errors, kind, RegisterMap)
-    news = [error for error in errors if _is_news(error, kind, unusable, misspelt, complete=True)]
-    faults = [fault_of(error, kind, RegisterMap) for error in news]
-    return faults + [located(finding, kind) for finding in unknown_points(kind)]
+    misspelt = _misspelt(errors, kind, root)
+    for error in errors:
+        if _is_news(error, kind, unusable, misspelt, complete=True):
+            yield fault_of(error, kind, root)
 
 
 def _without_prefixes(content: Any) -> Any:
@@ -266,9 +295,14 @@ def _without_prefix(value: Any) -> Any:
     return value.removeprefix(POINT_PREFIX) if isinstance(value, str) else value
 
 
-def _unused(name: str, kind: Node) -> Fault:
+def _unused_map(name: str, kind: Node) -> Fault:
     found, advice = "a map that no device is made after", f"Give a device map: {name}, or remove the file."
     return Fault(file=kind.file, line=1, key="", found=found, allowed="maps in use", advice=advice)
+
+
+def _unused_set(name: str, kind: Node) -> Fault:
+    found, advice = "an alarm set that nothing uses", f"Give an alarm alarm_set: {name}, or remove the file."
+    return Fault(file=kind.file, line=1, key="", found=found, allowed="alarm sets in use", advice=advice)
 
 
 def _validated(

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from gateway.configuration.fault import KeyPath
-from gateway.configuration.schema import CauseKeys, ConditionKeys, Keys, Site
+from gateway.configuration.schema import CauseKeys, ConditionKeys, CountKeys, EqualsKeys, Keys, Site, StateLimitKeys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +72,10 @@ def keys_of(condition: ConditionKeys) -> Keys:
 
 def tags_of(condition: ConditionKeys) -> tuple[str, ...]:
     """Tags a condition looks at."""
-    names = (getattr(keys_of(condition), key, None) for key in ("tag", "other", "command", "feedback"))
-    return tuple(name for name in names if name is not None)
+    keys = keys_of(condition)
+    names = (getattr(keys, key, None) for key in ("tag", "other", "command", "feedback"))
+    states = tuple(one.tag for one in keys.limit_when) if isinstance(keys, StateLimitKeys) else ()
+    return (*(name for name in names if name is not None), *states)
 
 
 def questions(site: Site) -> Iterator[Question]:
@@ -86,6 +88,20 @@ def questions(site: Site) -> Iterator[Question]:
         for number, requirement in enumerate(release.requirements):
             yield _question(("releases", name, "requirements", number), ("releases", name), requirement)
     yield from alarm_conditions(site)
+
+
+def values_asked_for(site: Site) -> Iterator[tuple[KeyPath, str, float]]:
+    """Every value that a condition asks a point for exactly, with its path and the point."""
+    for question in questions(site):
+        keys = question.keys
+        match keys:
+            case EqualsKeys():
+                yield (*question.path, "value"), keys.tag, keys.value
+            case StateLimitKeys():
+                for number, other in enumerate(keys.limit_when):
+                    yield (*question.path, "limit_when", number, "equals"), other.tag, other.equals
+            case CountKeys() if keys.becomes is not None:
+                yield (*question.path, "becomes"), keys.tag, keys.becomes
 
 
 def interlock_inputs(site: Site) -> Iterator[Question]:
@@ -127,6 +143,10 @@ def references(site: Site) -> Iterator[Reference]:
             name = getattr(question.keys, key, None)
             if name is not None:
                 yield Reference(path=(*question.path, key), section=section, name=name)
+        if isinstance(question.keys, StateLimitKeys):
+            for number, other in enumerate(question.keys.limit_when):
+                path = (*question.path, "limit_when", number, "tag")
+                yield Reference(path=path, section="points", name=other.tag)
 
 
 def governing(site: Site, tag: str) -> Iterator[tuple[KeyPath, str]]:
@@ -251,6 +271,9 @@ def _of_alarms(site: Site) -> Iterator[Reference]:
             yield Reference(path=("alarms", name, "suppress_when", "alarm"), section="alarms", name=when.alarm)
     for name, group in site.first_out_groups.items():
         yield from _each(("first_out_groups", name), "alarms", group)
+    for name, unit in site.process_graph.items():
+        yield from _each(("process_graph", name, "needs"), "process_graph", unit.needs)
+        yield from _each(("process_graph", name, "alarms"), "alarms", unit.alarms)
 
 
 def _each(path: KeyPath, section: str, names: tuple[str, ...]) -> Iterator[Reference]:

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask
+from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask, memory_after_restart
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind, Fact
@@ -85,6 +85,7 @@ class AlarmRule:
     priority: Priority = Priority.P3
     text: AlarmText = AlarmText(says="", cause="", consequence="", action="", respond_within_ms=0)
     value_tag: str = ""  # whose value belongs into the message; empty takes the condition's own tag
+    revision: str = ""  # changes with every key of the alarm; stands in the journal
 
 
 class State(Enum):
@@ -223,6 +224,32 @@ def display(state: AlarmState) -> State:
     return visible(state)
 
 
+def at_rest(state: AlarmState) -> bool:
+    """Nothing stands, runs, hides or waits for anybody: a clear condition leaves it as it is."""
+    return (
+        state.onset_ms is None
+        and not state.active
+        and state.acked
+        and not state.latched
+        and state.clear_since_ms is None
+        and not state.hiding.hidden
+    )
+
+
+def states(before: AlarmState, after: AlarmState) -> dict[str, Fact]:
+    """The state before and after a transition, for the journal; behind a reason to hide, what would be seen."""
+    shown = visible if before.hiding.hidden and before.hiding == after.hiding else display
+    return {"state_before": shown(before).value, "state_after": shown(after).value}
+
+
+def suppressor(rule: AlarmRule) -> str:
+    """What silences an alarm by design: another alarm, or a tag at a value; empty when nothing does."""
+    when = rule.suppress_when
+    if when is None:
+        return ""
+    return when.alarm or f"{when.tag} at {when.equals:g}"
+
+
 def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[AlarmState, list[Event]]:
     """One alarm in one scan: end of the shelf, suppression logic, the condition with its delays, re-alarm.
 
@@ -233,13 +260,8 @@ def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[
         logic: whether its suppression logic says to hide it.
     """
     events: list[Event] = []
-    for change in (end_shelf, follow_logic):
-        hiding, said = change(state.hiding, logic, view.now_ms, rule.release_delay_ms)
-        if said is not None:
-            events.append(Event(kind=said, subject=rule.id, reason="expired" if said is EventKind.UNSHELVE else ""))
-            state = came_out(rule, replace(state, hiding=hiding), view.now_ms, events)
-        elif hiding is not state.hiding:
-            state = replace(state, hiding=hiding)
+    if logic is not Logic.NONE or state.hiding.hidden:
+        state = _follow(rule, state, logic, view.now_ms, events)
     asked = ask(rule.condition, state.memory, view)
     if asked.memory is not state.memory and asked.memory != state.memory:
         state = replace(state, memory=asked.memory)
@@ -257,6 +279,28 @@ def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[
     return _realarm(rule, state, view.now_ms, events), events
 
 
+def _follow(rule: AlarmRule, state: AlarmState, logic: Logic, now_ms: int, events: list[Event]) -> AlarmState:
+    """End a shelf whose time is up, and follow the suppression logic."""
+    for change in (end_shelf, follow_logic):
+        hiding, said = change(state.hiding, logic, now_ms, rule.release_delay_ms)
+        if said is not None:
+            came: list[Event] = []
+            after = came_out(rule, replace(state, hiding=hiding), now_ms, came)
+            events += [_hiding_event(rule, said, state, after), *came]
+            state = after
+        elif hiding is not state.hiding:
+            state = replace(state, hiding=hiding)
+    return state
+
+
+def _hiding_event(rule: AlarmRule, kind: EventKind, before: AlarmState, after: AlarmState) -> Event:
+    """The end of a shelf, or the begin or end of a suppression by design."""
+    facts = states(before, after)
+    if kind is not EventKind.UNSHELVE:
+        facts["by"] = suppressor(rule)
+    return Event(kind=kind, subject=rule.id, reason="expired" if kind is EventKind.UNSHELVE else "", facts=facts)
+
+
 def came_out(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event]) -> AlarmState:
     """After a hiding reason has ended: sound at once if the condition or a latch stands and nothing hides it now."""
     return state if state.hiding.hidden else _make(rule, state, Trigger.EMERGE, now_ms, events)
@@ -265,6 +309,7 @@ def came_out(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event
 def _make(rule: AlarmRule, state: AlarmState, trigger: Trigger, now_ms: int, events: list[Event]) -> AlarmState:
     """Make the move of a trigger and tell of it; behind a reason to hide it is journaled under another name."""
     move = MOVES[visible(state), trigger]
+    before = state
     state = replace(
         state,
         active=move.to in _ACTIVE,
@@ -275,15 +320,27 @@ def _make(rule: AlarmRule, state: AlarmState, trigger: Trigger, now_ms: int, eve
     if move.tells is None:
         return state
     if state.hiding.hidden:
-        events.append(Event(kind=EventKind.HIDDEN_CHANGE, subject=rule.id, reason=move.tells.value))
+        facts = states(before, state)
+        events.append(Event(kind=EventKind.HIDDEN_CHANGE, subject=rule.id, reason=move.tells.value, facts=facts))
         return state
-    facts: dict[str, Fact] = {}
+    facts = states(before, state)
     if move.tells is EventKind.ALARM:
         state = replace(state, occurrence=state.occurrence + 1)
-        onset_ms = running_since(state.onset_ms, now_ms)
-        facts = {"onset_ms_ago": now_ms - onset_ms, "priority": rule.priority.value}
+        facts |= _in_force(rule) | {"onset_ms_ago": now_ms - running_since(state.onset_ms, now_ms)}
     events.append(Event(kind=move.tells, subject=rule.id, occurrence=state.occurrence, facts=facts))
     return state
+
+
+def _in_force(rule: AlarmRule) -> dict[str, Fact]:
+    """What an annunciation was judged by, beside its limit."""
+    facts: dict[str, Fact] = {
+        "priority": rule.priority.value,
+        "on_delay_s": rule.on_delay_ms / 1000,
+        "off_delay_s": rule.off_delay_ms / 1000,
+    }
+    if rule.revision:
+        facts["revision"] = rule.revision
+    return facts
 
 
 def _give_up(state: AlarmState, *, on: bool, off: bool) -> AlarmState:
@@ -366,5 +423,5 @@ def after_restart(state: AlarmState, shift_ms: int) -> AlarmState:
             shelved_until_ms=shifted(hiding.shelved_until_ms, shift_ms),
             logic_off_since_ms=shifted(hiding.logic_off_since_ms, shift_ms),
         ),
-        memory=replace(state.memory, since_ms=shifted(state.memory.since_ms, shift_ms)),
+        memory=memory_after_restart(state.memory, shift_ms),
     )

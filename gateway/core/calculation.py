@@ -72,12 +72,9 @@ class _Now:
     """What a formula can look at in one scan; a value that is not there is not a number."""
 
     given: Sequence[Verdict]
+    values: Sequence[float]
     day: Day
     elapsed_ms: int
-
-    @property
-    def values(self) -> list[float]:
-        return [_value(verdict) for verdict in self.given]
 
 
 def step(
@@ -95,16 +92,19 @@ def step(
     Returns:
         The state with the figures of the day moved on, and the verdict.
     """
-    now = _Now([verdicts.get(tag, AWAITED) for tag in rule.inputs], day, elapsed_ms)
+    given = [verdicts.get(tag, AWAITED) for tag in rule.inputs]
+    values = [verdict.value if isinstance(verdict, Number) else math.nan for verdict in given]
+    if not rule.formula.days:
+        return state, _worth(rule, [given[place] for place in rule.formula.now], values)
+    now = _Now(given, values, day, elapsed_ms)
     figures = [_day_figure(rule, *pair, now) for pair in zip(rule.formula.days, state.days, strict=True)]
-    worths = [*(now.given[place] for place in rule.formula.now), *(worth for _, worth in figures)]
-    values = [*now.values, *(_value(worth) for _, worth in figures)]
-    verdict = without_number(worths) or _result(rule, values, marked=_any_uncertain(worths))
-    return replace(state, days=tuple(after for after, _ in figures)) if figures else state, verdict
+    worths = [*(given[place] for place in rule.formula.now), *(worth for _, worth in figures)]
+    values_and_figures = [*values, *(worth.value if isinstance(worth, Number) else math.nan for _, worth in figures)]
+    return replace(state, days=tuple(after for after, _ in figures)), _worth(rule, worths, values_and_figures)
 
 
-def _value(verdict: Verdict) -> float:
-    return verdict.value if isinstance(verdict, Number) else math.nan
+def _worth(rule: CalculationRule, worths: Sequence[Verdict], values: Sequence[float]) -> Verdict:
+    return without_number(worths) or _result(rule, values, marked=_any_uncertain(worths))
 
 
 def without_number(verdicts: Sequence[Verdict]) -> Verdict | None:

@@ -6,13 +6,15 @@ delays, latches or people.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
+from typing import NamedTuple
 
-from gateway.core.delay import running_since
+from gateway.core.delay import running_since, shifted
 from gateway.core.quality import Reason
 from gateway.core.sample import NoNumber, Number
-from gateway.core.validity import AWAITED, Awaited, Held, Verdict
+from gateway.core.validity import AWAITED, HELD, Awaited, Held, Verdict
+from gateway.core.window import Marks, happened, lasted, shifted_marks, total
 
 
 class Side(Enum):
@@ -132,6 +134,58 @@ class WrittenOver:
     output: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherLimit:
+    """Another limit while ``tag`` has the value ``equals``."""
+
+    tag: str
+    equals: float
+    limit: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateLimit:
+    """A limit that follows the state of the plant.
+
+    The first of ``others`` whose state holds gives the limit, else it is that of ``base``. Where a state is not
+    known, the strictest of the limits that may be meant is in force.
+    """
+
+    base: Limit
+    others: tuple[OtherLimit, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeBeyond:
+    """In condition while a tag was beyond a limit for more than ``more_than_ms`` of the last ``window_ms``.
+
+    Time in which the tag has no usable value, or in which nobody looked, does not count.
+    """
+
+    level: Limit
+    more_than_ms: int
+    window_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Count:
+    """In condition while something happened ``at_least`` times in the last ``window_ms``.
+
+    Args:
+        tag: what is watched.
+        at_least: so many times.
+        window_ms: in so long.
+        becomes: each time it comes to this value counts; None looks at ``level``.
+        level: each time it comes beyond this limit counts; None with ``becomes`` None: every step of a running number.
+    """
+
+    tag: str
+    at_least: int
+    window_ms: int
+    becomes: float | None = None
+    level: Limit | None = None
+
+
 Condition = (
     Limit
     | Equals
@@ -145,6 +199,9 @@ Condition = (
     | Tripped
     | Unwritable
     | WrittenOver
+    | StateLimit
+    | TimeBeyond
+    | Count
 )
 
 
@@ -161,10 +218,11 @@ class Answer(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
-    """What a condition remembers between scans: the value it compares with, and since when it stands."""
+    """What a condition remembers between scans: the value it compares with, since when it stands, what it counted."""
 
     value: float | None = None
     since_ms: int | None = None
+    marks: Marks = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +237,7 @@ class View:
         standing: interlocks that are tripped with their cause present.
         unconfirmed: outputs whose level does not read back.
         written_over: outputs latched because somebody else wrote their registers.
+        elapsed_ms: since the last scan of this run.
     """
 
     now_ms: int
@@ -188,14 +247,14 @@ class View:
     standing: frozenset[str] = frozenset()
     unconfirmed: frozenset[str] = frozenset()
     written_over: frozenset[str] = frozenset()
+    elapsed_ms: int = 0
 
     def verdict(self, tag: str) -> Verdict:
         """The verdict of a tag; one that nothing declares is awaited for ever."""
         return self.verdicts.get(tag, AWAITED)
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(NamedTuple):
     """An answer, what to remember, and the exact instant it stands since where the condition knows it."""
 
     answer: Answer
@@ -204,6 +263,7 @@ class Asked:
 
 
 NOTHING = Memory()
+_CLIPPED = (Reason.OVER_RANGE, Reason.UNDER_RANGE)
 _DIGITS = 9  # hides what binary fractions do to 3 * 0.1 and 0.3 - 0.1; far finer than any instrument
 
 
@@ -211,7 +271,7 @@ def _truth(so: bool) -> Answer:  # noqa: FBT001 - a truth value turned into an a
     return Answer.IN if so else Answer.CLEAR
 
 
-def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C901, PLR0911 - one line a kind
+def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C901, PLR0911, PLR0912 - one line a kind
     """Put the question."""
     match condition:
         case Limit():
@@ -238,6 +298,36 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
             return Asked(_truth(condition.output in view.unconfirmed), memory)
         case WrittenOver():
             return Asked(_truth(condition.output in view.written_over), memory)
+        case StateLimit():
+            return _ask_limit(limit_in_force(condition, view), memory, view)
+        case TimeBeyond():
+            return _ask_time(condition, memory, view)
+        case Count():
+            return _ask_count(condition, memory, view)
+
+
+def plainly_clear(condition: Condition, view: View) -> bool:  # noqa: PLR0911 - one line a kind
+    """Whether it takes one look to see that it is clear and has nothing to remember; False leaves it to ``ask``."""
+    match condition:
+        case Limit():
+            verdict = view.verdicts.get(condition.tag)
+            if not isinstance(verdict, Number) or verdict.reason in _CLIPPED:
+                return False
+            if condition.side is Side.HIGH:
+                return verdict.value <= condition.limit - condition.deadband
+            return verdict.value >= condition.limit + condition.deadband
+        case BadQuality():
+            return isinstance(view.verdicts.get(condition.tag), Number)
+        case Equals():
+            verdict = view.verdicts.get(condition.tag)
+            return isinstance(verdict, Number) and verdict.value != condition.value
+        case BitSet():
+            verdict = view.verdicts.get(condition.tag)
+            if not isinstance(verdict, Number) or verdict.reason is Reason.ROUNDED:
+                return False
+            return not int(verdict.value) & condition.mask
+        case _:
+            return False
 
 
 def tags_of(condition: Condition) -> tuple[str, ...]:
@@ -249,19 +339,23 @@ def tags_of(condition: Condition) -> tuple[str, ...]:
             return (condition.tag, condition.other)
         case Tripped() | Unwritable() | WrittenOver():
             return ()
+        case StateLimit():
+            return (condition.base.tag, *(other.tag for other in condition.others))
+        case TimeBeyond():
+            return (condition.level.tag,)
         case _:
             return (condition.tag,)
 
 
 def _usable(view: View, *tags: str) -> Answer | tuple[Number, ...]:
     """The numbers, or the answer that stands in their place: awaited before held before bad."""
-    verdicts = [view.verdict(tag) for tag in tags]
-    if any(isinstance(verdict, Awaited) for verdict in verdicts):
+    verdicts = [view.verdicts.get(tag, AWAITED) for tag in tags]
+    numbers = tuple([verdict for verdict in verdicts if isinstance(verdict, Number)])
+    if len(numbers) == len(verdicts):
+        return numbers
+    if AWAITED in verdicts:
         return Answer.AWAITED
-    if any(isinstance(verdict, Held) for verdict in verdicts):
-        return Answer.HELD
-    numbers = tuple(verdict for verdict in verdicts if isinstance(verdict, Number))
-    return numbers if len(numbers) == len(verdicts) else Answer.BAD
+    return Answer.HELD if HELD in verdicts else Answer.BAD
 
 
 def _beyond(value: float, limit: float, deadband: float) -> Answer:
@@ -273,10 +367,7 @@ def _beyond(value: float, limit: float, deadband: float) -> Answer:
 
 
 def _below(value: float, limit: float, deadband: float) -> Answer:
-    value = round(value, _DIGITS)
-    if value < round(limit, _DIGITS):
-        return Answer.IN
-    return Answer.CLEAR if value >= round(limit + deadband, _DIGITS) else Answer.BETWEEN
+    return _beyond(-value, -limit, deadband)
 
 
 def _ask_limit(condition: Limit, memory: Memory, view: View) -> Asked:
@@ -374,3 +465,69 @@ def _ask_unproven(condition: Unproven, memory: Memory, view: View) -> Asked:
     else:
         since_ms = view.now_ms if memory.value == commanded_ms else commanded_ms
     return Asked(Answer.IN, Memory(since_ms=since_ms), since_ms)
+
+
+def limit_in_force(condition: StateLimit, view: View) -> Limit:
+    """The limit that a state of the plant gives now; the strictest that may be meant where a state is not known."""
+    possible: list[float] = []
+    for other in condition.others:
+        verdict = view.verdict(other.tag)
+        if not isinstance(verdict, Number):
+            possible.append(other.limit)
+        elif verdict.value == other.equals:
+            possible.append(other.limit)
+            break
+    else:
+        possible.append(condition.base.limit)
+    strictest = min if condition.base.side is Side.HIGH else max
+    return replace(condition.base, limit=strictest(possible))
+
+
+def _ask_time(condition: TimeBeyond, memory: Memory, view: View) -> Asked:
+    """Between two scans a reading counts as what it was at the first."""
+    passed_ms = view.elapsed_ms if memory.value else 0
+    marks = lasted(memory.marks, amount_ms=passed_ms, now_ms=view.now_ms, window_ms=condition.window_ms)
+    now = _ask_limit(condition.level, NOTHING, view).answer
+    if now in (Answer.BAD, Answer.HELD, Answer.AWAITED):
+        return Asked(now, Memory(marks=marks))
+    beyond = now is Answer.IN or (now is Answer.BETWEEN and bool(memory.value))
+    return Asked(_truth(total(marks) > condition.more_than_ms), Memory(value=float(beyond), marks=marks))
+
+
+def _ask_count(condition: Count, memory: Memory, view: View) -> Asked:
+    """What happened while nobody could look counts once it is seen: the reading before the gap is remembered."""
+    usable = _usable(view, condition.tag)
+    if isinstance(usable, Answer):
+        return Asked(usable, memory)
+    value = _counted(condition, memory, usable[0], view)
+    marks = happened(
+        memory.marks,
+        times=_times(condition, memory.value, value),
+        now_ms=view.now_ms,
+        window_ms=condition.window_ms,
+        enough=condition.at_least,
+    )
+    return Asked(_truth(total(marks) >= condition.at_least), Memory(value=value, marks=marks))
+
+
+def _counted(condition: Count, memory: Memory, number: Number, view: View) -> float:
+    """The running number itself, or whether it is so now."""
+    if condition.becomes is not None:
+        return float(number.value == condition.becomes)
+    if condition.level is None:
+        return number.value
+    answer = _ask_limit(condition.level, NOTHING, view).answer
+    return float(answer is Answer.IN or (answer is Answer.BETWEEN and bool(memory.value)))
+
+
+def _times(condition: Count, before: float | None, now: float) -> int:
+    """How often it happened since the reading before. A running number that goes back has begun again: none."""
+    grown = 0.0 if before is None else now - before
+    if condition.becomes is None and condition.level is None:
+        return max(0, round(grown))
+    return int(grown > 0)
+
+
+def memory_after_restart(memory: Memory, shift_ms: int) -> Memory:
+    """A memory carried into the new run's monotonic time."""
+    return replace(memory, since_ms=shifted(memory.since_ms, shift_ms), marks=shifted_marks(memory.marks, shift_ms))

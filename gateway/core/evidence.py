@@ -7,26 +7,34 @@ a person can use; what is compared never is.
 from collections.abc import Mapping
 
 from gateway.core.condition import (
+    NOTHING,
     BadQuality,
     BitSet,
     Condition,
+    Count,
     Deviation,
     Equals,
     Limit,
+    Memory,
     Mismatch,
     NoChange,
+    OtherLimit,
     Rate,
     Side,
+    StateLimit,
+    TimeBeyond,
     Tripped,
     Unproven,
     Unwritable,
     View,
     WrittenOver,
+    limit_in_force,
 )
 from gateway.core.outcome import Fact
 from gateway.core.quality import Reason
 from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.validity import TagRule
+from gateway.core.window import total
 
 _WORD_BITS = 64
 _SHOWN_DIGITS = 6
@@ -77,14 +85,19 @@ def reading(tag: str, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fac
     return facts
 
 
-def evidence(  # noqa: C901, PLR0911 - one case a kind
-    condition: Condition, view: View, rules: Mapping[str, TagRule]
+def evidence(  # noqa: C901, PLR0911, PLR0912 - one case a kind
+    condition: Condition, view: View, rules: Mapping[str, TagRule], memory: Memory = NOTHING
 ) -> dict[str, Fact]:
-    """What a condition was judged on."""
+    """What a condition was judged on; what it has counted is in its memory."""
     match condition:
         case Limit():
-            kind = "above" if condition.side is Side.HIGH else "below"
-            return reading(condition.tag, view, rules) | _limit(kind, condition.limit, condition.deadband)
+            return reading(condition.tag, view, rules) | _of_limit(condition)
+        case StateLimit():
+            return reading(condition.base.tag, view, rules) | limit_facts(condition, view, rules)
+        case TimeBeyond():
+            return reading(condition.level.tag, view, rules) | _of_limit(condition.level) | _time(condition, memory)
+        case Count():
+            return reading(condition.tag, view, rules) | _count(condition, memory)
         case Rate():
             return reading(condition.tag, view, rules) | _limit("rate above", condition.limit, condition.deadband)
         case Deviation():
@@ -118,3 +131,45 @@ def _reasons(condition: BadQuality) -> dict[str, Fact]:
 
 def _limit(kind: str, limit: float, deadband: float) -> dict[str, Fact]:
     return {"kind": kind, "limit": shown(limit), "deadband": shown(deadband)}
+
+
+def _of_limit(condition: Limit) -> dict[str, Fact]:
+    kind = "above" if condition.side is Side.HIGH else "below"
+    return _limit(kind, condition.limit, condition.deadband)
+
+
+def limit_facts(condition: StateLimit, view: View, rules: Mapping[str, TagRule]) -> dict[str, Fact]:
+    """The limit in force, and which states of the plant were asked for it."""
+    stands = [_state(other, view, rules) for other in condition.others]
+    return {**_of_limit(limit_in_force(condition, view)), "limit_follows": "; ".join(dict.fromkeys(stands))}
+
+
+def _state(other: OtherLimit, view: View, rules: Mapping[str, TagRule]) -> str:
+    verdict = view.verdict(other.tag)
+    if not isinstance(verdict, Number):
+        return f"{other.tag} not known"
+    rule = rules.get(other.tag)
+    return f"{other.tag} {(in_words(rule, verdict) if rule is not None else '') or f'{verdict.value:g}'}"
+
+
+def _time(condition: TimeBeyond, memory: Memory) -> dict[str, Fact]:
+    return {
+        "kind": f"time {'above' if condition.level.side is Side.HIGH else 'below'}",
+        "counted_min": shown(total(memory.marks) / 60_000),
+        "more_than_min": shown(condition.more_than_ms / 60_000),
+        "window_min": shown(condition.window_ms / 60_000),
+    }
+
+
+def _count(condition: Count, memory: Memory) -> dict[str, Fact]:
+    facts: dict[str, Fact] = {
+        "kind": "count",
+        "counted": total(memory.marks),
+        "at_least": condition.at_least,
+        "window_min": shown(condition.window_ms / 60_000),
+    }
+    if condition.becomes is not None:
+        facts["becomes"] = shown(condition.becomes)
+    if condition.level is not None:
+        facts |= {"limit": shown(condition.level.limit), "deadband": shown(condition.level.deadband)}
+    return facts

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gateway.core.condition import Condition, View
+from gateway.core.condition import Condition, View, plainly_clear
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind
@@ -164,6 +164,18 @@ def display(state: InterlockState) -> State:
     if not state.tripped:
         return State.READY
     return State.TRIPPED if state.cause_present else State.LATCHED
+
+
+def at_rest(state: InterlockState) -> bool:
+    """Neither tripped nor bypassed, and no input votes: clear inputs leave it as it is."""
+    if state.tripped or state.cause_present or state.would_logged or state.bypassed_until_ms is not None:
+        return False
+    return not any(True in one.votes or one.total_since_ms is not None for one in state.causes)
+
+
+def plainly_without_cause(rule: InterlockRule, view: View) -> bool:
+    """Whether one look at each input shows that it is clear."""
+    return all(plainly_clear(one, view) for cause in rule.causes for one in cause.inputs)
 
 
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:

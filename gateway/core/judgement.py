@@ -17,12 +17,15 @@ from gateway.core.output import OWN_LATCHES
 from gateway.core.permissive import Grab, ReleaseRule, tick_list
 from gateway.core.request import Action, Answer, Item, Request
 from gateway.core.state import Offer
-from gateway.core.suppression import ShelfLimits, shelve
+from gateway.core.suppression import PutAside, ShelfLimits, shelve
 from gateway.core.working import Working
 
 SENTENCES = {
     "nobody": "Only a named person may ask for this; the socket's user belongs to nobody in the people table.",
     "no_reason": "Say why, with a reason.",
+    "no_measure": "Say what is done instead meanwhile: out of service needs an interim measure.",
+    "nothing_said": "Say what caused it, or what was done about it, or both.",
+    "no_occurrence": "This alarm has not sounded that often; see the failures for its occurrences.",
     "unknown_subject": "There is nothing of that name; see the list of alarms, interlocks and outputs.",
     "hidden": "The alarm is shelved, suppressed or out of service.",
     "old_occurrence": "That is not the newest occurrence of this alarm; look at the newest one first.",
@@ -129,9 +132,13 @@ def _shelve(work: Working, request: Request) -> None:
     rule, state = work.rules.alarms[request.subject], work.alarms[request.subject]
     limits = ShelfLimits(allowed=rule.shelvable, longest_ms=rule.max_shelve_ms)
     hiding, refusal = shelve(state.hiding, limits, duration_ms=request.duration_ms, now_ms=work.now_ms)
-    work.alarms[rule.id] = replace(state, hiding=hiding)
+    facts: dict[str, Fact] = {"duration_s": request.duration_ms / 1000}
+    if not refusal:
+        hiding = replace(hiding, shelved=PutAside(person=request.person, reason=request.reason))
+        work.alarms[rule.id] = replace(state, hiding=hiding)
+        facts["until_utc_ms"] = work.tick.utc_ms + request.duration_ms
+        facts |= alarm.states(state, work.alarms[rule.id])
     kind = EventKind.SHELVE_REFUSED if refusal else EventKind.SHELVE
-    facts = {"duration_s": request.duration_ms / 1000}
     _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal, facts=facts))
     _answer(work, request, refusal, text=f"{rule.id} is shelved for {request.duration_ms / 60_000:g} min.")
 
@@ -143,10 +150,13 @@ def _unshelve(work: Working, request: Request) -> None:
     state = work.alarms[request.subject]
     refusal = "" if state.hiding.shelved_until_ms is not None else "not_shelved"
     kind = EventKind.SHELVE_REFUSED if refusal else EventKind.UNSHELVE
-    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal or "operator"))
-    if not refusal:
-        _come_out(work, request.subject, replace(state, hiding=replace(state.hiding, shelved_until_ms=None)))
-    _answer(work, request, refusal)
+    event = Event(kind=kind, subject=request.subject, reason=refusal or "operator")
+    if refusal:
+        _say(work, request, event)
+    else:
+        hiding = replace(state.hiding, shelved_until_ms=None, shelved=None)
+        _come_out(work, request, event, replace(state, hiding=hiding))
+    _answer(work, request, refusal, text=f"{request.subject} is not shelved any more.")
 
 
 def _service(work: Working, request: Request) -> None:
@@ -155,21 +165,54 @@ def _service(work: Working, request: Request) -> None:
         return
     state, out = work.alarms[request.subject], request.action is Action.TAKE_OUT_OF_SERVICE
     refusal = "already_so" if state.hiding.out_of_service is out else ""
-    done = EventKind.OUT_OF_SERVICE if out else EventKind.IN_SERVICE
-    kind = EventKind.SERVICE_REFUSED if refusal else done
-    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal))
-    changed = replace(state, hiding=replace(state.hiding, out_of_service=out))
-    if out:
-        work.alarms[request.subject] = changed
-    elif not refusal:
-        _come_out(work, request.subject, changed)
-    _answer(work, request, refusal)
+    if out and not refusal and not request.measure.strip():
+        refusal = "no_measure"
+    if refusal:
+        _say(work, request, Event(kind=EventKind.SERVICE_REFUSED, subject=request.subject, reason=refusal))
+    elif out:
+        _take_out(work, request, state)
+    else:
+        hiding = replace(state.hiding, out_of_service=False, taken=None)
+        event = Event(kind=EventKind.IN_SERVICE, subject=request.subject)
+        _come_out(work, request, event, replace(state, hiding=hiding))
+    _answer(work, request, refusal, text=f"{request.subject} is {'out of' if out else 'in'} service.")
 
 
-def _come_out(work: Working, id_: str, state: alarm.AlarmState) -> None:
+def _take_out(work: Working, request: Request, state: alarm.AlarmState) -> None:
+    taken = PutAside(person=request.person, reason=request.reason, measure=request.measure)
+    after = replace(state, hiding=replace(state.hiding, out_of_service=True, taken=taken))
+    work.alarms[request.subject] = after
+    facts: dict[str, Fact] = {"interim_measure": request.measure, **alarm.states(state, after)}
+    _say(work, request, Event(kind=EventKind.OUT_OF_SERVICE, subject=request.subject, facts=facts))
+
+
+def _come_out(work: Working, request: Request, event: Event, state: alarm.AlarmState) -> None:
+    """A person ended a reason to hide: tell of it, and then what comes of it."""
     said: list[Event] = []
-    work.alarms[id_] = alarm.came_out(work.rules.alarms[id_], state, work.now_ms, said)
+    before = work.alarms[event.subject]
+    after = alarm.came_out(work.rules.alarms[event.subject], state, work.now_ms, said)
+    work.alarms[event.subject] = after
+    _say(work, request, replace(event, facts=alarm.states(before, after)))
     work.events += said
+
+
+def _explain(work: Working, request: Request) -> None:
+    """A cause or a corrective action goes into the journal beside what stands there; it changes no decision."""
+    if request.subject not in work.alarms:
+        _unknown(work, request)
+        return
+    newest = work.alarms[request.subject].occurrence
+    occurrence = request.occurrence or newest
+    given = {"cause": request.cause.strip(), "corrective_action": request.corrective_action.strip()}
+    facts: dict[str, Fact] = {name: text for name, text in given.items() if text}
+    refusal = "" if facts else "nothing_said"
+    if not 0 < occurrence <= newest:
+        refusal = "no_occurrence"
+    kind = EventKind.REQUEST_REFUSED if refusal else EventKind.EXPLAINED
+    facts = {"action": request.action.value} if refusal else facts
+    event = Event(kind=kind, subject=request.subject, occurrence=occurrence, reason=refusal, facts=facts)
+    _say(work, request, event)
+    _answer(work, request, refusal, text=f"Entered for {request.subject}, occurrence {occurrence}.")
 
 
 # --- interlocks ---
@@ -226,7 +269,9 @@ def _bypass(work: Working, request: Request) -> None:
         rule, work.interlocks[rule.id], duration_ms=request.duration_ms, person=request.person, now_ms=work.now_ms
     )
     kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_ON
-    facts = {"duration_s": request.duration_ms / 1000}
+    facts: dict[str, Fact] = {"duration_s": request.duration_ms / 1000}
+    if not refusal:
+        facts["until_utc_ms"] = work.tick.utc_ms + request.duration_ms
     _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal, facts=facts))
     _answer(work, request, refusal, text=f"{rule.id} is bypassed for {request.duration_ms / 60_000:g} min.")
 
@@ -376,6 +421,7 @@ _ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
     Action.UNSHELVE: _unshelve,
     Action.TAKE_OUT_OF_SERVICE: _service,
     Action.RETURN_TO_SERVICE: _service,
+    Action.EXPLAIN: _explain,
     Action.BYPASS: _bypass,
     Action.END_BYPASS: _end_bypass,
     Action.RELEASE: _release,

@@ -29,10 +29,12 @@ class EventKind(Enum):
     IN_SERVICE = "in_service"
     SERVICE_REFUSED = "service_refused"
     FIRST_OUT = "first_out"
+    CAUSE_GROUP = "cause_group"  # several alarms have one cause: the subject
     CHATTER = "chatter"  # one alarm annunciates again and again
     STALE = "stale"  # one alarm has stood for too long
     FLOOD_BEGIN = "flood_begin"
     FLOOD_END = "flood_end"
+    EXPLAINED = "explained"  # a person entered the cause of an occurrence, or the corrective action, or both
     HIDDEN_CHANGE = "hidden_change"  # the condition moved behind a shelf, suppression or out of service
     # interlocks
     TRIP = "trip"
@@ -56,11 +58,16 @@ class EventKind(Enum):
     CONTROLLER_RESTARTED = "controller_restarted"
     REESTABLISHED = "reestablished"  # a trip whose record was lost, taken back from the controller
     EXPOSURE = "exposure"  # litres that may have passed before the output was proven safe
+    # motors
+    MOTOR_START = "motor_start"
+    MOTOR_START_REFUSED = "motor_start_refused"
+    MOTOR_STOP = "motor_stop"
     # commissioning
     COMMISSIONED = "commissioned"  # from now on the outputs are written
     DECOMMISSIONED = "decommissioned"  # a person went back to observing
     COMMISSIONING_LAPSED = "commissioning_lapsed"  # given for other outputs than there are now
     # people and time
+    LIMIT_CHANGE = "limit_change"  # a start with another configuration: one key that is different, a limit or another
     GRAB_SAMPLE = "grab_sample"
     GRAB_REFUSED = "grab_refused"
     REQUEST_REFUSED = "request_refused"

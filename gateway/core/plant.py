@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 
 from gateway.core.alarm import AlarmRule
 from gateway.core.calculation import CalculationRule
+from gateway.core.cause_groups import NO_RULES as NO_GRAPH
+from gateway.core.cause_groups import GroupRules
 from gateway.core.commissioning import CommissioningRule
 from gateway.core.days import UTC, Offsets
 from gateway.core.figures import NO_RULES, FigureRules
@@ -26,6 +28,7 @@ class Plant:
         releases: at most one for each output.
         commissioning: who may let the outputs be written; None when none is declared.
         first_out_groups: group name to alarm ids in cascade order.
+        cause_groups: which alarm follows from which.
         grab_quantities: quantity name to words; what a grab sample may carry.
         figures: when to tell of floods, chattering and standing alarms.
         clock_step_ms: a jump of the wall clock of at least this is journaled.
@@ -41,6 +44,7 @@ class Plant:
     releases: tuple[ReleaseRule, ...] = ()
     commissioning: CommissioningRule | None = None
     first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    cause_groups: GroupRules = NO_GRAPH
     grab_quantities: dict[str, str] = field(default_factory=dict)
     figures: FigureRules = NO_RULES
     clock_step_ms: int = 1_000

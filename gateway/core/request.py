@@ -17,6 +17,7 @@ class Action(Enum):
     UNSHELVE = "unshelve"
     TAKE_OUT_OF_SERVICE = "take_out_of_service"
     RETURN_TO_SERVICE = "return_to_service"
+    EXPLAIN = "explain"  # enter the cause of an occurrence, or what was done about it, afterwards
     BYPASS = "bypass"  # put an interlock aside for a time
     END_BYPASS = "end_bypass"
     RELEASE = "release"  # give an output back after a trip or a start
@@ -46,9 +47,12 @@ class Request:
         origin: from where.
         reason: why, in the person's words.
         duration_ms: for shelve and bypass; 0 means that none was given.
-        occurrence: for acknowledge, the occurrence seen; 0 means the newest.
+        occurrence: for acknowledge and explain, the occurrence meant; 0 means the newest.
         confirm: for release, the number offered by the first step; 0 is the first step.
         measured: for a grab sample, quantity to value, such as ``{"turbidity_ntu": 0.8}``.
+        measure: for out of service, what is done instead meanwhile.
+        cause: for explain, what caused it.
+        corrective_action: for explain, what was done about it.
     """
 
     id: str
@@ -62,6 +66,9 @@ class Request:
     occurrence: int = 0
     confirm: int = 0
     measured: dict[str, float] = field(default_factory=dict)
+    measure: str = ""
+    cause: str = ""
+    corrective_action: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ time only, so that a crash loop cannot keep a dead tag alive.
 from collections.abc import Mapping
 from dataclasses import replace
 
-from gateway.core import alarm, calculation, commissioning, exposure, figures, interlock, output, validity
+from gateway.core import alarm, calculation, cause_groups, commissioning, exposure, figures, interlock, output, validity
 from gateway.core.outcome import Event
 from gateway.core.state import Rules, ScanState, first_state
 from gateway.core.tick import Tick
@@ -53,6 +53,7 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
             for id_, fresh in state.exposures.items()
         },
         figures=figures.after_restart(saved.figures, state.alarms.keys(), gap.shift_ms),
+        cause_groups=cause_groups.after_restart(rules.plant.cause_groups, saved.cause_groups, gap.shift_ms),
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
         offers_made=saved.offers_made,
         commissioned=commissioned,

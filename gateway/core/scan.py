@@ -9,11 +9,11 @@ nothing: the same moments give the same outcomes, live or replayed.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from gateway.core import alarm, exposure, figures, interlock, output
+from gateway.core import alarm, cause_groups, exposure, figures, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
 from gateway.core.calculation import CalculationRule
-from gateway.core.condition import Tripped, View
-from gateway.core.evidence import evidence, reading
+from gateway.core.condition import StateLimit, Tripped, View, plainly_clear
+from gateway.core.evidence import evidence, limit_facts, reading
 from gateway.core.exposure import ExposureState
 from gateway.core.first_out import first_out
 from gateway.core.interlock import InterlockRule
@@ -61,6 +61,7 @@ def scan(rules: Rules, state: ScanState, moment: Moment) -> tuple[ScanState, Out
     _step_outputs(work)
     _step_alarms(work, rules.late_alarms)
     _mark_first_out(work)
+    _group_by_cause(work)
     _watch_figures(work)
     _count_exposure(work)
     return _next_state(work), _outcome(work)
@@ -145,7 +146,10 @@ def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
     """Alarms in listed order; those that tell of interlocks and outputs come after these."""
     view = work.view()
     for rule in rules:
-        work.alarms[rule.id], said = alarm.step(rule, work.alarms[rule.id], view, _logic(work, rule.suppress_when))
+        state, logic = work.alarms[rule.id], _logic(work, rule.suppress_when)
+        if logic is not Logic.HIDE and alarm.at_rest(state) and plainly_clear(rule.condition, view):
+            continue  # as most are at most times
+        work.alarms[rule.id], said = alarm.step(rule, state, view, logic)
         if said:
             work.events += [_with_evidence(work, rule, one, view) for one in said]
 
@@ -163,9 +167,11 @@ def _logic(work: Working, when: SuppressWhen | None) -> Logic:
 
 
 def _with_evidence(work: Working, rule: AlarmRule, event: Event, view: View) -> Event:
+    if event.kind is EventKind.RTN and isinstance(rule.condition, StateLimit):  # it may have returned by its limit
+        return replace(event, facts={**event.facts, **limit_facts(rule.condition, view, work.rules.tags)})
     if event.kind is not EventKind.ALARM:
         return event
-    facts = evidence(rule.condition, view, work.rules.tags)
+    facts = evidence(rule.condition, view, work.rules.tags, work.alarms[rule.id].memory)
     if isinstance(rule.condition, Tripped):
         facts |= work.trip_facts(rule.condition.interlock, view)
     if rule.value_tag:
@@ -180,7 +186,10 @@ def _step_interlocks(work: Working) -> None:
     """Interlocks in listed order; a latched one latches the outputs it acts on, again if one was released before."""
     view = work.view()
     for rule in work.rules.plant.interlocks:
-        work.interlocks[rule.id], said = interlock.step(rule, work.interlocks[rule.id], view)
+        state = work.interlocks[rule.id]
+        if interlock.at_rest(state) and interlock.plainly_without_cause(rule, view):
+            continue  # as most are at most times
+        work.interlocks[rule.id], said = interlock.step(rule, state, view)
         if rule.latched and interlock.acts(rule, work.interlocks[rule.id], work.now_ms):
             for effect in rule.effects:
                 work.outputs[effect.output] = output.latch(work.outputs[effect.output], rule.id, work.now_ms)
@@ -235,6 +244,20 @@ def _mark_first_out(work: Working) -> None:
         first = first_out(members, work.before.alarms, work.alarms)
         if first:
             work.events.append(Event(kind=EventKind.FIRST_OUT, subject=first, facts={"group": group}))
+
+
+def _group_by_cause(work: Working) -> None:
+    """Alarms that follow from another say so in their own line, and the group gets one of its own."""
+    rules = work.rules.plant.cause_groups
+    work.cause_groups, said = cause_groups.step(rules, work.cause_groups, work.alarms, work.now_ms)
+    work.events = [_with_cause(work, event) for event in work.events] + said
+
+
+def _with_cause(work: Working, event: Event) -> Event:
+    hidden = event.kind is EventKind.HIDDEN_CHANGE and event.reason == EventKind.ALARM.value
+    if event.kind is not EventKind.ALARM and not hidden:
+        return event
+    return replace(event, facts={**event.facts, **cause_groups.cause_facts(work.cause_groups, event.subject)})
 
 
 def _watch_figures(work: Working) -> None:
@@ -295,6 +318,7 @@ def _next_state(work: Working) -> ScanState:
         outputs=work.outputs,
         exposures=work.exposures,
         figures=work.figures,
+        cause_groups=work.cause_groups,
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,

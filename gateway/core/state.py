@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from gateway.core import exposure, interlock, output
 from gateway.core.alarm import AlarmRule, AlarmState
 from gateway.core.calculation import CalculationRule, CalculationState, fresh_calculation
+from gateway.core.cause_groups import NO_GROUPS, GroupState
 from gateway.core.commissioning import Commissioned
 from gateway.core.condition import Condition, Tripped, Unwritable, WrittenOver, tags_of
 from gateway.core.exposure import ExposureState
@@ -46,6 +47,7 @@ class ScanState:
     outputs: Mapping[str, OutputState] = field(default_factory=dict)
     exposures: Mapping[str, ExposureState] = field(default_factory=dict)
     figures: FigureState = NO_FIGURES
+    cause_groups: GroupState = NO_GROUPS
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0

@@ -22,6 +22,15 @@ class Logic(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PutAside:
+    """Who hid an alarm and why; what is done instead meanwhile where that is asked for."""
+
+    person: str
+    reason: str
+    measure: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hiding:
     """Reasons that hide one alarm; times are monotonic.
 
@@ -30,12 +39,16 @@ class Hiding:
         suppressed: by design.
         logic_off_since_ms: since when a running release delay counts.
         out_of_service: taken away by maintenance.
+        shelved: who shelved it and why.
+        taken: who took it out of service, why, and the interim measure.
     """
 
     shelved_until_ms: int | None = None
     suppressed: bool = False
     logic_off_since_ms: int | None = None
     out_of_service: bool = False
+    shelved: PutAside | None = None
+    taken: PutAside | None = None
 
     @property
     def hidden(self) -> bool:
@@ -47,7 +60,7 @@ def end_shelf(hiding: Hiding, _logic: Logic, now_ms: int, _release_delay_ms: int
     """Let a shelf end when its time is up."""
     if hiding.shelved_until_ms is None or now_ms < hiding.shelved_until_ms:
         return hiding, None
-    return replace(hiding, shelved_until_ms=None), EventKind.UNSHELVE
+    return replace(hiding, shelved_until_ms=None, shelved=None), EventKind.UNSHELVE
 
 
 def follow_logic(hiding: Hiding, logic: Logic, now_ms: int, release_delay_ms: int) -> tuple[Hiding, EventKind | None]:

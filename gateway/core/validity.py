@@ -19,6 +19,7 @@ feeds on itself.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from gateway.core import doubt
 from gateway.core.delay import due, shifted
@@ -161,9 +162,11 @@ class GovernorState:
     back_since_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TagState:
+class TagState(NamedTuple):
     """What is remembered of one tag between scans. Times are monotonic unless named UTC.
+
+    A tuple, since one is made for every reading of the plant. The record keeps it by position: what is new comes last
+    and has a default.
 
     Args:
         reading: the last one accepted for evaluation.
@@ -180,6 +183,7 @@ class TagState:
         level: where it stands as far as jumps are concerned; None without a rule for them.
         contradicted_since_ms: one for each partner of the rule; None while it does not contradict.
         has_say: whether it had a number of its own the last time it was judged, and may contradict a partner.
+        says_until_ms: until then the reading itself is the verdict if no other comes; 0 where more has a say in it.
     """
 
     reading: Reading = _NOTHING_YET
@@ -196,6 +200,7 @@ class TagState:
     level: Level | None = None
     contradicted_since_ms: tuple[int | None, ...] = ()
     has_say: bool = False
+    says_until_ms: int = 0
 
 
 def governors_of(rule: TagRule) -> tuple[str, ...]:
@@ -236,7 +241,7 @@ def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding
     if stamp_ms <= state.newest_utc_ms or _belated(rule, stamp_ms, sample.arrived):
         return state
     if holding:
-        return replace(state, newest_utc_ms=stamp_ms)
+        return state._replace(newest_utc_ms=stamp_ms)
     return _evaluated(rule, state, sample, stamp_ms)
 
 
@@ -253,13 +258,13 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
     """The state with a sample taken in: one new value, since this runs for every reading of the plant."""
     arrived_ms, reading = sample.arrived.monotonic_ms, sample.reading
     if not isinstance(reading, Number):
-        return replace(
-            state,
+        return state._replace(
             newest_utc_ms=stamp_ms,
             held_since_ms=None,
             reading=reading,
             accepted_ms=arrived_ms,
             delivered=True,
+            says_until_ms=0,
         )
     value = reading.value
     moved = state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band
@@ -280,7 +285,16 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
         governors=state.governors,
         contradicted_since_ms=state.contradicted_since_ms,
         has_say=state.has_say,
+        says_until_ms=_says_until_ms(rule, arrived_ms, arrived_ms if moved else state.moved_ms) if usable else 0,
     )
+
+
+def _says_until_ms(rule: TagRule, accepted_ms: int, moved_ms: int) -> int:
+    """Until when nothing but a new reading can change what the tag is worth; 0 when something else may at any time."""
+    if rule.valid_when or rule.bad_when or rule.partners or rule.spike or rule.hold_when or rule.constant:
+        return 0
+    stale_ms = _NO_BOUND_MS if rule.stale_after_ms is None else accepted_ms + rule.stale_after_ms
+    return stale_ms if rule.frozen_after_ms is None else min(stale_ms, moved_ms + rule.frozen_after_ms)
 
 
 def _level_after(rule: TagRule, spike: Spike, state: TagState, reading: Number, arrived_ms: int) -> Level | None:
@@ -322,12 +336,14 @@ def judge(
     Returns:
         The state with its timers moved on, and the verdict.
     """
+    if now.monotonic_ms < state.says_until_ms and state.has_say:
+        return state, state.reading
     if rule.valid_when or rule.hold_when is not None:
         state = _governed(rule, state, verdicts, now.monotonic_ms)
     verdict = _verdict(rule, state, verdicts, now.monotonic_ms)
     own = verdict if isinstance(verdict, Number) else None
     if state.has_say != (own is not None):
-        state = replace(state, has_say=own is not None)
+        state = state._replace(has_say=own is not None)
     if rule.partners:
         state = _compared(rule, state, own, beside, now.monotonic_ms)
     if own is None or (rule.spike is None and not rule.partners):
@@ -342,7 +358,7 @@ def _compared(
         doubt.contradicted_since(partner, one_ms, own=own, other=_say(beside.get(partner.tag)), now_ms=now_ms)
         for partner, one_ms in zip(rule.partners, state.contradicted_since_ms, strict=True)
     )
-    return state if since_ms == state.contradicted_since_ms else replace(state, contradicted_since_ms=since_ms)
+    return state if since_ms == state.contradicted_since_ms else state._replace(contradicted_since_ms=since_ms)
 
 
 def _say(state: TagState | None) -> Number | None:
@@ -368,7 +384,7 @@ def _governed(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict], n
         held_since_ms = now_ms
     if governors == state.governors and held_since_ms == state.held_since_ms:
         return state
-    return replace(state, governors=governors, held_since_ms=held_since_ms)
+    return state._replace(governors=governors, held_since_ms=held_since_ms)
 
 
 def _govern(when: ValidWhen, state: GovernorState, verdict: Verdict, now_ms: int) -> GovernorState:
@@ -465,8 +481,7 @@ def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_bac
         shift_ms: how far stamps of delays move, so that they count wall time.
         wall_went_back: source stamps can then no longer be compared.
     """
-    return replace(
-        state,
+    return state._replace(
         delivered=False,
         accepted_ms=state.accepted_ms + down_ms,
         moved_ms=state.moved_ms + down_ms,
@@ -484,9 +499,10 @@ def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_bac
         level=doubt.after_restart(state.level, shift_ms),
         contradicted_since_ms=tuple(None for _ in state.contradicted_since_ms),  # both have to say it again
         has_say=False,
+        says_until_ms=0,
     )
 
 
 def forget_stamps(state: TagState) -> TagState:
     """After a step of the wall clock, the comparison of source stamps starts afresh."""
-    return replace(state, newest_utc_ms=_LONG_AGO_MS)
+    return state._replace(newest_utc_ms=_LONG_AGO_MS)

@@ -51,6 +51,7 @@ class Working:
         self.outputs = dict(before.outputs)
         self.exposures = dict(before.exposures)
         self.figures = before.figures
+        self.cause_groups = before.cause_groups
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made
@@ -92,6 +93,7 @@ class Working:
             standing=frozenset(id_ for id_, one in self.interlocks.items() if _standing(one)),
             unconfirmed=frozenset(id_ for id_, one in self._commanded() if one.confirmed != one.level),
             written_over=frozenset(id_ for id_, one in self.outputs.items() if FOREIGN in one.latches),
+            elapsed_ms=self.elapsed_ms,
         )
 
     def _commanded(self) -> Iterable[tuple[str, OutputState]]:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from gateway.configuration.fault import Refused
 from gateway.configuration.plant import load_site
 from gateway.configuration.report import FINE, REFUSED, check_report
+from tests.configuration import test_alarm_sets
 from tests.configuration.conftest import MARROWFELL
 from tests.configuration.test_rules import SITE
 
@@ -160,3 +161,16 @@ def test_a_spoilt_map_is_answered(
         "site.yaml": mutated(TWO_OF_A_KIND, of_site),
     }
     answer(place / "maps", texts)
+
+
+@settings(deadline=None, max_examples=150)
+@given(of_set=st.lists(MUTATION, max_size=3), of_uses=st.lists(MUTATION, max_size=3))
+def test_a_spoilt_alarm_set_is_answered(
+    of_set: list[tuple[str, int, int | str]], of_uses: list[tuple[str, int, int | str]], place: Path
+) -> None:
+    texts = {
+        "alarm_sets/pump.yaml": mutated(test_alarm_sets.SET, of_set),
+        "alarms.yaml": mutated(test_alarm_sets.ALARMS, of_uses),
+        "site.yaml": test_alarm_sets.SITE,
+    }
+    answer(place / "sets", texts)

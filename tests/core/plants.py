@@ -284,7 +284,7 @@ class Bench:
     def ask(self, action: Action, subject: str = "", **fields: object) -> Answer:
         """A request with the next scan, and its answer."""
         self._requests += 1
-        given = {"reason": "test", **OPERATOR, **fields}
+        given = {"reason": "test", "measure": "looked at every hour", **OPERATOR, **fields}
         request = Request(id=f"r{self._requests}", action=action, subject=subject, **given)  # type: ignore[arg-type]
         return self.scan(request).answers[-1]
 

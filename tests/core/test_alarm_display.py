@@ -1,12 +1,13 @@
 """The nine states a person sees are derived from the flags, for every combination of them."""
 
+from dataclasses import replace
 from itertools import product
 
 import pytest
 
-from gateway.core.alarm import AlarmRule, AlarmState, State, acknowledge, display, reset, step
+from gateway.core.alarm import AlarmRule, AlarmState, State, SuppressWhen, acknowledge, display, reset, step
 from gateway.core.condition import Equals, View
-from gateway.core.outcome import EventKind
+from gateway.core.outcome import Event, EventKind
 from gateway.core.sample import Number
 from gateway.core.suppression import Hiding, Logic
 
@@ -91,3 +92,43 @@ def test_a_suppression_without_logic_any_more_ends() -> None:
     after, events = step(RULE, state, view, Logic.NONE)
     assert display(after) is State.UNACK
     assert [event.kind for event in events] == [EventKind.UNSUPPRESS, EventKind.ALARM]
+
+
+# --- what the journal is told -------------------------------------------------------------------------------------
+
+
+def judged(rule: AlarmRule, state: AlarmState, value: float, logic: Logic = Logic.NONE) -> list[Event]:
+    view = View(now_ms=1_000, verdicts={"T": Number(value)}, rates={}, safe_since_ms={})
+    return step(rule, state, view, logic)[1]
+
+
+def test_an_annunciation_says_by_which_delays_priority_and_revision_it_was_judged() -> None:
+    rule = replace(RULE, on_delay_ms=500, off_delay_ms=2_500, revision="abc", latched=False)
+    (event,) = judged(rule, AlarmState(onset_ms=400), 1.0)
+    assert dict(event.facts) == {
+        "state_before": "NORM",
+        "state_after": "UNACK",
+        "priority": "P3",
+        "on_delay_s": 0.5,
+        "off_delay_s": 2.5,
+        "revision": "abc",
+        "onset_ms_ago": 600,
+    }
+
+
+@pytest.mark.parametrize(
+    ("when", "by"),
+    [(SuppressWhen(alarm="OTHER"), "OTHER"), (SuppressWhen(tag="PUMP", equals=0.0), "PUMP at 0")],
+)
+def test_begin_and_end_of_a_suppression_name_what_silences_it(when: SuppressWhen, by: str) -> None:
+    rule = replace(RULE, suppress_when=when)
+    (begun,) = judged(rule, AlarmState(), 0.0, Logic.HIDE)
+    (ended,) = judged(rule, AlarmState(hiding=Hiding(suppressed=True)), 0.0, Logic.SHOW)
+    assert dict(begun.facts) == {"state_before": "NORM", "state_after": "DSUPR", "by": by}
+    assert dict(ended.facts) == {"state_before": "DSUPR", "state_after": "NORM", "by": by}
+
+
+def test_what_moves_behind_a_reason_to_hide_says_which_state_it_would_be_seen_in() -> None:
+    (event,) = judged(RULE, AlarmState(hiding=Hiding(out_of_service=True)), 1.0)
+    assert (event.kind, event.reason) == (EventKind.HIDDEN_CHANGE, "alarm")
+    assert dict(event.facts) == {"state_before": "NORM", "state_after": "UNACK"}

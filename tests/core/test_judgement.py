@@ -16,6 +16,7 @@ SUBJECT_OF = {
     Action.UNSHELVE: "TURB-HIGH",
     Action.TAKE_OUT_OF_SERVICE: "TURB-HIGH",
     Action.RETURN_TO_SERVICE: "TURB-HIGH",
+    Action.EXPLAIN: "TURB-HIGH",
     Action.BYPASS: "I-TURB",
     Action.END_BYPASS: "I-TURB",
     Action.RELEASE: "product",
@@ -86,6 +87,9 @@ def test_every_answer_names_its_request_and_every_entry_names_person_role_and_or
         "role": "VISITOR-OP",
         "origin": "local",
         "duration_s": 60.0,
+        "until_utc_ms": bench.state.tick.utc_ms + 60_000,
+        "state_before": "NORM",
+        "state_after": "SHLVD",
         "because": "cleaning the cell",
     }
 
@@ -137,6 +141,92 @@ def test_out_of_service_hides_until_somebody_ends_it() -> None:
     assert not bench.found(EventKind.ALARM, "TURB-HIGH")
     assert bench.ask(Action.RETURN_TO_SERVICE, "TURB-HIGH").granted
     assert bench.found(EventKind.ALARM, "TURB-HIGH")
+
+
+def test_out_of_service_wants_an_interim_measure_and_remembers_it_with_who_and_why() -> None:
+    bench = settled()
+    before = decisions(bench)
+    for nothing in ("", "  "):
+        assert bench.ask(Action.TAKE_OUT_OF_SERVICE, "TURB-HIGH", measure=nothing).reason == "no_measure"
+    assert decisions(bench) == before
+    assert bench.found(EventKind.SERVICE_REFUSED)[-1].reason == "no_measure"
+    assert bench.ask(Action.TAKE_OUT_OF_SERVICE, "TURB-HIGH", reason="lamp out", measure="grab every 4 h").granted
+    taken = bench.state.alarms["TURB-HIGH"].hiding.taken
+    assert taken is not None
+    assert (taken.person, taken.reason, taken.measure) == ("VISITOR-OP", "lamp out", "grab every 4 h")
+    facts = bench.found(EventKind.OUT_OF_SERVICE)[-1].facts
+    assert (facts["interim_measure"], facts["because"], facts["state_after"]) == ("grab every 4 h", "lamp out", "OOSRV")
+    assert bench.ask(Action.RETURN_TO_SERVICE, "TURB-HIGH").granted
+    assert bench.state.alarms["TURB-HIGH"].hiding.taken is None
+
+
+def test_who_shelved_is_forgotten_with_the_shelf_however_it_ends() -> None:
+    bench = settled()
+    for ends in (lambda: bench.run(60), lambda: bench.ask(Action.UNSHELVE, "TURB-HIGH")):
+        assert bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=60_000, reason="cleaning").granted
+        shelved = bench.state.alarms["TURB-HIGH"].hiding.shelved
+        assert shelved is not None
+        assert (shelved.person, shelved.reason) == ("VISITOR-OP", "cleaning")
+        ends()
+        assert bench.state.alarms["TURB-HIGH"].hiding.shelved is None
+
+
+# --- what caused it, entered afterwards ---------------------------------------------------------------------------
+
+
+def sounded(times: int) -> Bench:
+    bench = settled()
+    for _ in range(times):
+        bench.read(TURB=6.0)
+        bench.run(6)
+        bench.read(TURB=0.5)
+        bench.run(1)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("said", "facts"),
+    [
+        pytest.param({"cause": " lamp fouled "}, {"cause": "lamp fouled"}, id="the cause alone"),
+        pytest.param({"corrective_action": "wiped"}, {"corrective_action": "wiped"}, id="the action alone"),
+        pytest.param({"cause": "a", "corrective_action": "b"}, {"cause": "a", "corrective_action": "b"}, id="both"),
+    ],
+)
+def test_an_explanation_is_journaled_for_its_occurrence_and_changes_no_decision(
+    said: dict[str, str], facts: dict[str, str]
+) -> None:
+    bench = sounded(2)
+    before = decisions(bench)
+    answer = bench.ask(Action.EXPLAIN, "TURB-HIGH", occurrence=1, **said)
+    assert answer.granted
+    assert decisions(bench) == before
+    event = bench.found(EventKind.EXPLAINED)[-1]
+    assert (event.subject, event.occurrence, event.person) == ("TURB-HIGH", 1, "VISITOR-OP")
+    assert {name: event.facts[name] for name in ("cause", "corrective_action") if name in event.facts} == facts
+
+
+def test_without_a_number_the_newest_occurrence_is_explained() -> None:
+    bench = sounded(2)
+    assert bench.ask(Action.EXPLAIN, "TURB-HIGH", cause="lamp").granted
+    assert bench.found(EventKind.EXPLAINED)[-1].occurrence == 2
+
+
+@pytest.mark.parametrize(
+    ("times", "fields", "reason"),
+    [
+        (1, {}, "nothing_said"),
+        (1, {"cause": "  ", "corrective_action": " "}, "nothing_said"),
+        (0, {"cause": "lamp"}, "no_occurrence"),
+        (1, {"cause": "lamp", "occurrence": 2}, "no_occurrence"),
+        (1, {"cause": "lamp", "occurrence": -1}, "no_occurrence"),
+    ],
+)
+def test_an_explanation_of_nothing_is_refused(times: int, fields: dict[str, object], reason: str) -> None:
+    bench = sounded(times)
+    answer = bench.ask(Action.EXPLAIN, "TURB-HIGH", **fields)
+    assert (answer.granted, answer.reason) == (False, reason)
+    assert not bench.found(EventKind.EXPLAINED)
+    assert bench.found(EventKind.REQUEST_REFUSED)[-1].reason == reason
 
 
 # --- interlocks ---------------------------------------------------------------------------------------------------

@@ -10,18 +10,13 @@ from typing import Any
 import pytest
 import yaml
 
-from tests.core.timeline import NOT_BUILT, play
+from tests.core.timeline import play
 
 OURS = Path(__file__).parents[1] / "data" / "alarm_timelines.yaml"
 TIMELINES = yaml.safe_load(Path(os.environ.get("PURPLEGATE_TIMELINES", OURS)).read_text(encoding="utf-8"))["timelines"]
 
 
-def marks(timeline: dict[str, Any]) -> list[pytest.MarkDecorator]:
-    missing = [key for key in NOT_BUILT if key in timeline]
-    return [pytest.mark.xfail(reason=f"{', '.join(missing)}: not built yet", strict=True)] if missing else []
-
-
-@pytest.mark.parametrize("timeline", [pytest.param(one, id=one["id"], marks=marks(one)) for one in TIMELINES])
+@pytest.mark.parametrize("timeline", [pytest.param(one, id=one["id"]) for one in TIMELINES])
 def test_timeline(timeline: dict[str, Any]) -> None:
     player = play(timeline)
     expected = timeline["expect"].get("events", [])

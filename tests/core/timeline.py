@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from gateway.core import alarm, interlock
+from gateway.core import alarm, interlock, motor
 from gateway.core.alarm import AlarmRule, OnBad, SuppressWhen
 from gateway.core.condition import (
     BadQuality,
@@ -19,6 +19,7 @@ from gateway.core.condition import (
 )
 from gateway.core.figures import FigureRules
 from gateway.core.interlock import InterlockRule
+from gateway.core.motor import AT_REST, MotorRule, MotorState
 from gateway.core.outcome import Event, EventKind
 from gateway.core.plant import Plant
 from gateway.core.quality import Quality, Reason
@@ -59,6 +60,9 @@ NAMES = {
     EventKind.BYPASS_OFF: "BYPASS_OFF",
     EventKind.BYPASS_REFUSED: "BYPASS_REFUSED",
     EventKind.WOULD_TRIP: "WOULD_TRIP",
+    EventKind.MOTOR_START: "START",
+    EventKind.MOTOR_START_REFUSED: "START_REFUSED",
+    EventKind.MOTOR_STOP: "STOP",
     EventKind.CLOCK_STEP: "CLOCK_STEP",
 }
 ACTIONS = {
@@ -71,8 +75,6 @@ ACTIONS = {
     "bypass": Action.BYPASS,
     "unbypass": Action.END_BYPASS,
 }
-NOT_BUILT = ("motors",)  # fields of the format that belong to later work
-
 Record = dict[str, Any]
 
 
@@ -176,6 +178,15 @@ def interlock_rule(name: str, options: Record) -> InterlockRule:
     )
 
 
+def motor_rule(name: str, options: Record) -> MotorRule:
+    return MotorRule(
+        id=name,
+        min_off_ms=ms(options.get("min_off_s", 0)),
+        max_starts=options.get("max_starts"),
+        window_ms=ms(options.get("per_s", 0)),
+    )
+
+
 def figure_rules(metrics: Record) -> FigureRules:
     flood, chatter, stale = (metrics.get(name, {}) for name in ("flood", "chatter", "stale"))
     return FigureRules(
@@ -238,11 +249,80 @@ def expanded(steps: list[Record]) -> Iterator[Record]:
 
 
 @dataclass
+class Motors:
+    """The motors of a timeline beside the scan: asked in the order of the steps, stopped by what the scan tripped."""
+
+    rules: dict[str, MotorRule] = field(default_factory=dict)
+    interlocks: dict[str, str] = field(default_factory=dict)
+    states: dict[str, MotorState] = field(default_factory=dict)
+    asked: list[tuple[Record, frozenset[str]]] = field(default_factory=list)
+
+    def ask(self, step: Record, arrivals: list[Arrival]) -> None:
+        """A start or stop, and the requests that came before it at the same instant."""
+        self.asked.append((step, frozenset(one.id for one in arrivals if isinstance(one, Request))))
+
+    def judged(self, before: ScanState, after: ScanState, events: tuple[Event, ...], now_ms: int) -> tuple[Event, ...]:
+        """The events of a scan with those of the motors in their places."""
+        told, added = list(events), 0
+        for step, earlier in self.asked:
+            said = self.carried_out(step, before, self.resets(events, earlier), now_ms)
+            at = added + place_behind(events, earlier)
+            told[at:at] = said
+            added += len(said)
+        self.asked = []
+        for name, rule in self.rules.items():
+            by = self.interlocks[name]
+            if by and after.interlocks[by].tripped:
+                self.states[name], said = motor.step(rule, self.states[name], motor.Trigger.TRIP, now_ms)
+                at = max((number for number, one in enumerate(told, 1) if one.subject == by), default=len(told))
+                told[at:at] = said
+        return tuple(told)
+
+    def resets(self, events: tuple[Event, ...], earlier: frozenset[str]) -> set[str]:
+        return {one.subject for one in events if one.kind is EventKind.RESET and one.facts.get("request") in earlier}
+
+    def carried_out(self, step: Record, before: ScanState, reset: set[str], now_ms: int) -> list[Event]:
+        name = step["id"]
+        rule, state, by = self.rules[name], self.states[name], self.interlocks[name]
+        if step["cmd"] == "stop":
+            self.states[name], said = motor.step(rule, state, motor.Trigger.STOP, now_ms)
+        else:
+            tripped = bool(by) and before.interlocks[by].tripped and by not in reset
+            self.states[name], said = motor.start(rule, state, tripped=tripped, now_ms=now_ms)
+        return said
+
+    def restarted(self, shift_ms: int, now_ms: int) -> list[Event]:
+        told: list[Event] = []
+        for name, rule in self.rules.items():
+            self.states[name], said = motor.after_restart(rule, self.states[name], shift_ms=shift_ms, now_ms=now_ms)
+            told += said
+        return told
+
+
+def place_behind(events: tuple[Event, ...], earlier: frozenset[str]) -> int:
+    """How many events lie before something that was asked after these requests."""
+    steps = sum(one.kind is EventKind.CLOCK_STEP for one in events)
+    behind = [number for number, one in enumerate(events, 1) if one.facts.get("request") in earlier]
+    return max([steps, *behind])
+
+
+def motors_of(timeline: Record) -> Motors:
+    options = {name: one or {} for name, one in timeline.get("motors", {}).items()}
+    return Motors(
+        rules={name: motor_rule(name, one) for name, one in options.items()},
+        interlocks={name: one.get("interlock", "") for name, one in options.items()},
+        states=dict.fromkeys(options, AT_REST),
+    )
+
+
+@dataclass
 class Player:
     """The engine under test with its two clocks."""
 
     rules: Rules
     state: ScanState
+    motors: Motors = field(default_factory=Motors)
+    asked: int = 0
     t: float = 0.0
     wall_offset_ms: int = 0
     running: bool = True
@@ -258,6 +338,8 @@ class Player:
             self.system(step)
         elif not self.running:
             return
+        elif step.get("cmd") in ("start", "stop"):
+            self.motors.ask(step, self.arrivals)
         elif "cmd" in step:
             self.arrivals.append(self.request(step))
         else:
@@ -268,13 +350,16 @@ class Player:
             case "wall_step":
                 self.wall_offset_ms += ms(step["by_s"])
             case "down":
-                if self.arrivals:
+                if self.arrivals or self.motors.asked:
                     self.evaluate()
                 self.state = replace(self.state, tick=self.tick())
                 self.running = False
             case "up":
-                self.state, events = resume(self.rules, self.state, self.tick(), same_boot=True)
-                self.note(events)
+                saved, now = self.state.tick, self.tick()
+                self.state, events = resume(self.rules, self.state, now, same_boot=True)
+                away_ms = max(0, now.utc_ms - saved.utc_ms)
+                shift_ms = now.monotonic_ms - saved.monotonic_ms - away_ms
+                self.note([*events, *self.motors.restarted(shift_ms, now.monotonic_ms)])
                 self.running = True
 
     def sample(self, step: Record) -> Sample:
@@ -294,13 +379,15 @@ class Player:
         return reading
 
     def request(self, step: Record) -> Request:
+        self.asked += 1
         return Request(
-            id=f"r{len(self.events)}-{self.t}",
+            id=f"r{self.asked}",
             action=ACTIONS[step["cmd"]],
             subject=step["id"],
             person="operator",
             role="operator",
             reason="timeline",
+            measure="timeline",
             duration_ms=ms(step.get("dur_s", 0)),
             occurrence=step.get("occ", 0),
         )
@@ -308,8 +395,9 @@ class Player:
     def evaluate(self) -> None:
         moment = Moment(tick=self.tick(), arrivals=tuple(self.arrivals))
         self.arrivals = []
-        self.state, outcome = scan(self.rules, self.state, moment)
-        self.note(outcome.events)
+        before = self.state
+        self.state, outcome = scan(self.rules, before, moment)
+        self.note(self.motors.judged(before, self.state, outcome.events, moment.tick.monotonic_ms))
 
     def note(self, events: "tuple[Event, ...] | list[Event]") -> None:
         for event in events:
@@ -322,6 +410,7 @@ class Player:
     def remember_states(self) -> None:
         shown = {name: alarm.display(one).value for name, one in self.state.alarms.items()}
         shown |= {name: interlock.display(one).value for name, one in self.state.interlocks.items()}
+        shown |= {name: motor.display(one).value for name, one in self.motors.states.items()}
         self.states[self.t] = shown
 
 
@@ -329,7 +418,7 @@ def play(timeline: Record) -> Player:
     """Run a timeline to its end: every second, and whenever a step says so."""
     rules = rules_of(plant_of(timeline))
     state, _ = first_state(rules, Tick(monotonic_ms=0, utc_ms=0))
-    player = Player(rules=rules, state=state)
+    player = Player(rules=rules, state=state, motors=motors_of(timeline))
     steps = sorted(expanded(timeline["steps"]), key=lambda step: float(step["t"]))  # stable: listed order at one t
     instants = sorted({float(t) for t in range(int(timeline["end_t"]) + 1)} | {float(step["t"]) for step in steps})
     for t in instants:

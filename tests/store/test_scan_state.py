@@ -13,6 +13,7 @@ from gateway.core.request import Action
 from gateway.core.sample import Number, Text
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
+from gateway.core.validity import TagState
 from gateway.store.scan_state import Unreadable, from_bytes, to_bytes
 from tests.core.plants import GOOD_GRAB, Bench
 
@@ -56,9 +57,37 @@ def test_an_offer_comes_back_too() -> None:
 def test_every_finite_number_and_every_stamp_comes_back_exactly(value: float, ms: int) -> None:
     state = ScanState(tick=Tick(monotonic_ms=ms, utc_ms=ms))
     tags = Bench().state.tags
-    changed = replace(tags["TURB"], reading=Number(value), accepted_ms=ms, moved_value=value)
+    changed = tags["TURB"]._replace(reading=Number(value), accepted_ms=ms, moved_value=value)
     state = replace(state, tags={"TURB": changed})
     assert from_bytes(to_bytes(state)) == state
+
+
+READING = TagState._fields.index("reading")
+WRITTEN_ONCE = (  # in records that are kept for years, by position
+    "reading",
+    "accepted_ms",
+    "newest_utc_ms",
+    "delivered",
+    "moved_ms",
+    "moved_value",
+    "previous_ms",
+    "previous_value",
+    "rate_per_min",
+    "held_since_ms",
+    "governors",
+    "level",
+    "contradicted_since_ms",
+    "has_say",
+)
+
+
+def test_the_state_of_a_tag_keeps_its_order_and_one_without_what_came_later_can_be_read() -> None:
+    assert TagState._fields[: len(WRITTEN_ONCE)] == WRITTEN_ONCE
+    state = rich_state()
+    document = json.loads(zlib.decompress(to_bytes(state)))
+    document["tags"] = {tag: one[: len(WRITTEN_ONCE)] for tag, one in document["tags"].items()}
+    read = from_bytes(zlib.compress(json.dumps(document).encode()))
+    assert read.tags == {tag: one._replace(says_until_ms=0) for tag, one in state.tags.items()}
 
 
 def damaged() -> dict[str, bytes]:
@@ -66,8 +95,7 @@ def damaged() -> dict[str, bytes]:
     document = json.loads(zlib.decompress(whole))
     document["outputs"]["product"].pop("level")
     bad_number = json.loads(zlib.decompress(whole))
-    bad_number["tags"]["TURB"]["reading"] = {"value": None, "quality": "good", "reason": "ok"}
-    bad_number["tags"]["TURB"]["reading"]["reason"] = "no such reason"
+    bad_number["tags"]["TURB"][READING] = {"value": None, "quality": "good", "reason": "no such reason"}
     return {
         "nothing": b"",
         "cut off": whole[: len(whole) // 2],
@@ -89,5 +117,5 @@ def test_bytes_that_are_no_state_say_so(name: str) -> None:
 @example("")
 def test_a_text_comes_back_as_a_text(text: str) -> None:
     state = ScanState(tick=Tick(monotonic_ms=0, utc_ms=0))
-    state = replace(state, tags={"TURB": replace(Bench().state.tags["TURB"], reading=Text(text))})
+    state = replace(state, tags={"TURB": Bench().state.tags["TURB"]._replace(reading=Text(text))})
     assert from_bytes(to_bytes(state)) == state

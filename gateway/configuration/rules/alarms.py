@@ -50,6 +50,26 @@ def alarm_texts(site: Site) -> Findings:
                 )
 
 
+def process_circles(site: Site) -> Findings:
+    """A unit cannot need itself, not by way of others either: nothing would be the first cause."""
+    for circle in circles({name: list(unit.needs) for name, unit in site.process_graph.items()}):
+        found = f"a circle: {' needs '.join(circle)}"
+        path: KeyPath = ("process_graph", circle[0], "needs")
+        yield Finding(path=path, found=found, allowed="units that need each other in one direction")
+
+
+def alarms_of_units(site: Site) -> Findings:
+    """An alarm tells of one unit."""
+    told: dict[str, str] = {}
+    for name, unit in site.process_graph.items():
+        for number, alarm in enumerate(unit.alarms):
+            other = told.setdefault(alarm, name)
+            if other != name or alarm in unit.alarms[:number]:
+                found = f"{alarm}, which is an alarm of {other} already"
+                path: KeyPath = ("process_graph", name, "alarms", number)
+                yield Finding(path=path, found=found, allowed="each alarm at one unit")
+
+
 def suppression_circles(site: Site) -> Findings:
     """Alarms must not silence each other in a circle."""
     graph = {

@@ -1,10 +1,19 @@
 """Limits: whether a reading can ever pass them, and whether like is compared with like."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from gateway.configuration.fault import Finding, KeyPath
-from gateway.configuration.schema import DeviationKeys, LimitKeys, PointKeys, Site, Tag
-from gateway.configuration.walking import Question, questions, section_of
+from gateway.configuration.schema import (
+    CountKeys,
+    DeviationKeys,
+    PointKeys,
+    Site,
+    StateLimitKeys,
+    Tag,
+    TimeBeyondKeys,
+)
+from gateway.configuration.walking import Question, questions, section_of, values_asked_for
 
 Findings = Iterator[Finding]
 
@@ -12,37 +21,38 @@ SPAN_FACTOR = 1.2
 FLOW_UNIT = "m3/h"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """One number that a point is compared with, at its key."""
+
+    path: KeyPath
+    high: bool
+    limit: float
+    tag: str
+    point: PointKeys
+
+
 def limits_inside_span(site: Site) -> Findings:
     """A limit at or beyond the end of the span is never passed."""
-    for question, keys, tag in _limits(site):
-        bottom, top = tag.range or (0.0, 0.0)
+    for one in _compared(site):
+        bottom, top = one.point.range or (0.0, 0.0)
         if not bottom < top:
             continue
-        if question.kind == "high" and not bottom <= keys.limit < top:
-            allowed = f"below {top:g}, the top of {keys.tag}, and not below {bottom:g}"
-            yield Finding(
-                path=(*question.path, "limit"),
-                found=f"{keys.limit:g}",
-                allowed=allowed,
-                advice="It could never act, or always would.",
-            )
-        if question.kind == "low" and not bottom < keys.limit <= top:
-            allowed = f"above {bottom:g}, the bottom of {keys.tag}, and not above {top:g}"
-            yield Finding(
-                path=(*question.path, "limit"),
-                found=f"{keys.limit:g}",
-                allowed=allowed,
-                advice="It could never act, or always would.",
-            )
+        sound = bottom <= one.limit < top if one.high else bottom < one.limit <= top
+        ends = (f"below {top:g}, the top", f"below {bottom:g}") if one.high else (f"above {bottom:g}, the bottom", "")
+        allowed = f"{ends[0]} of {one.tag}, and not {ends[1] or f'above {top:g}'}"
+        if not sound:
+            advice = "It could never act, or always would."
+            yield Finding(path=one.path, found=f"{one.limit:g}", allowed=allowed, advice=advice)
 
 
 def span_above_limits(site: Site) -> Findings:
     """An instrument should see well beyond its largest limit. Per cent levels are spared: a tank ends at its top."""
-    largest: dict[str, tuple[float, KeyPath]] = {}
-    for question, keys, tag in _limits(site):
-        if question.kind == "high" and tag.unit != "%" and keys.limit > largest.get(keys.tag, (float("-inf"), ()))[0]:
-            largest[keys.tag] = (keys.limit, question.path)
-    for name, (limit, _) in largest.items():
+    largest: dict[str, float] = {}
+    for one in _compared(site):
+        if one.high and one.point.unit != "%":
+            largest[one.tag] = max(one.limit, largest.get(one.tag, one.limit))
+    for name, limit in largest.items():
         limits = site.points[name].range
         if limits is not None and limit < limits[1] < SPAN_FACTOR * limit:
             yield Finding(
@@ -55,24 +65,88 @@ def span_above_limits(site: Site) -> Findings:
 
 
 def limits_of_contacts(site: Site) -> Findings:
-    """A contact is 0 or 1: it is compared with equals, and only with these."""
-    for question, keys, tag in _limits(site):
-        if isinstance(tag, Tag) and tag.type == "bool":
-            found = f"{question.kind} on the contact {keys.tag}"
-            yield Finding(path=question.path, found=found, allowed="equals for a contact")
+    """A contact is 0 or 1: it is compared with equals, and only with these; a state is one that is declared."""
+    told: set[KeyPath] = set()
     for question in questions(site):
-        equals = question.condition.equals
-        contact = site.tags.get(equals.tag) if equals is not None else None
-        if equals is not None and contact is not None and contact.type == "bool" and equals.value not in (0, 1):
-            found = f"{equals.value:g} for the contact {equals.tag}"
-            yield Finding(path=(*question.path, "value"), found=found, allowed="0 or 1")
+        for one in _of_question(question, site):
+            if isinstance(one.point, Tag) and one.point.type == "bool" and question.path not in told:
+                told.add(question.path)
+                found = f"{question.kind} on the contact {one.tag}"
+                yield Finding(path=question.path, found=found, allowed="equals for a contact, or a count of becomes")
+    for path, name, value in values_asked_for(site):
+        contact = site.tags.get(name)
+        if contact is not None and contact.type == "bool" and value not in (0, 1):
+            yield Finding(path=path, found=f"{value:g} for the contact {name}", allowed="0 or 1")
+        words = site.points[name].states if name in site.points else {}
+        if words and value not in words:
+            known = ", ".join(f"{state} ({word})" for state, word in words.items())
+            yield Finding(path=path, found=f"{value:g}, which is no state of {name}", allowed=f"one of {known}")
 
 
-def _limits(site: Site) -> Iterator[tuple[Question, LimitKeys, PointKeys]]:
+def running_numbers(site: Site) -> Findings:
+    """What has no limit and no value to come to is counted by its steps; a contact has none."""
     for question in questions(site):
-        keys = question.keys
-        if isinstance(keys, LimitKeys) and question.kind != "rate" and keys.tag in site.points:
-            yield question, keys, site.points[keys.tag]
+        count = question.condition.count
+        if count is None or count.limit is not None or count.becomes is not None:
+            continue
+        tag = site.tags.get(count.tag)
+        if tag is not None and (tag.type == "bool" or tag.states or tag.bit_names):
+            found = f"{count.tag}, which is no running number"
+            allowed = "becomes, rises_above or falls_below beside it, or the tag of a counter"
+            yield Finding(path=(*question.path, "tag"), found=found, allowed=allowed)
+
+
+def time_inside_window(site: Site) -> Findings:
+    """More minutes than the window has never come together."""
+    for question in questions(site):
+        time = question.condition.time_beyond
+        if time is not None and time.most_min >= time.window_min:
+            found, allowed = f"{time.most_min:g} of {time.window_min:g} min", f"less than {time.window_min:g}"
+            yield Finding(path=(*question.path, "more_than_min"), found=found, allowed=allowed)
+
+
+def for_alarms_alone(site: Site) -> Findings:
+    """What stops the water, and what lets it go, is one limit that nothing relaxes and no window delays."""
+    for question in questions(site):
+        if question.owner[0] == "alarms":
+            continue
+        if question.kind in ("time_beyond", "count"):
+            found = f"{question.kind} at {question.owner[1]}"
+            yield Finding(path=question.path, found=found, allowed=f"{question.kind} at an alarm")
+        if isinstance(question.keys, StateLimitKeys) and question.keys.limit_when:
+            found, allowed = f"a second limit at {question.owner[1]}", "limit_when at an alarm"
+            yield Finding(path=(*question.path, "limit_when"), found=found, allowed=allowed)
+
+
+def _compared(site: Site) -> Iterator[_Compared]:
+    for question in questions(site):
+        yield from _of_question(question, site)
+
+
+def _of_question(question: Question, site: Site) -> Iterator[_Compared]:
+    """Every limit of a condition on a point; not those of a rate or a deviation, which are differences."""
+    for path, high, limit, name in _limits(question):
+        point = site.points.get(name)
+        if point is not None:
+            yield _Compared(path=path, high=high, limit=limit, tag=name, point=point)
+
+
+def _limits(question: Question) -> Iterator[tuple[KeyPath, bool, float, str]]:
+    keys = question.keys
+    match keys:
+        case StateLimitKeys():
+            high = question.kind == "high"
+            yield (*question.path, "limit"), high, keys.limit, keys.tag
+            for number, other in enumerate(keys.limit_when):
+                yield (*question.path, "limit_when", number, "limit"), high, other.limit, keys.tag
+        case TimeBeyondKeys():
+            key = "above" if keys.above is not None else "below"
+            yield (*question.path, key), keys.above is not None, keys.limit, keys.tag
+        case CountKeys() if keys.limit is not None:
+            key = "rises_above" if keys.rises_above is not None else "falls_below"
+            yield (*question.path, key), keys.rises_above is not None, keys.limit, keys.tag
+        case _:
+            return
 
 
 def same_units(site: Site) -> Findings:

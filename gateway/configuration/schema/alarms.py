@@ -56,6 +56,27 @@ class Alarm(Keys):
     )
 
 
+class ProcessUnit(Keys):
+    """A part of the plant that can fail as one: a supply, a line, a device, a step of the treatment."""
+
+    service: Text = Field(description="What it is, in words.")
+    needs: tuple[Name, ...] = Field(
+        default=(), description="Units it cannot do without: its power, its line, the units upstream."
+    )
+    alarms: tuple[Name, ...] = Field(default=(), description="Alarms that tell that something is wrong with it.")
+
+
+class CauseGrouping(Keys):
+    """When alarms along the process graph are one event."""
+
+    late_cause_s: Seconds = Field(
+        default=60.0, description="Seconds by which an alarm upstream may begin later than what it causes."
+    )
+    settles_s: Seconds = Field(
+        default=600.0, description="Seconds after the last alarm of a group in which another still belongs to it."
+    )
+
+
 class AlarmFigures(Keys):
     """When the alarms together, or one of them, deserve a line of their own in the journal."""
 

@@ -27,6 +27,85 @@ class LimitKeys(Keys):
     deadband: float = Field(default=0.0, ge=0, description="How far back before it clears, in the tag's unit.")
 
 
+class LimitWhenKeys(Keys):
+    """Another limit while the plant is in a state."""
+
+    tag: Name = Field(description="Tag that tells the state.")
+    equals: float = Field(description="Value of the tag at which the other limit is in force.")
+    limit: float = Field(description="That limit, in the unit of the tag that is compared.")
+
+
+class StateLimitKeys(LimitKeys):
+    """A limit on one tag, which may follow the state of the plant."""
+
+    limit_when: tuple[LimitWhenKeys, ...] = Field(
+        default=(),
+        description="Other limits by the state of the plant, for alarms; the first whose state holds is in force, "
+        "and where a state is not known, the strictest that may be meant.",
+    )
+
+
+class TimeBeyondKeys(Keys):
+    """Minutes, or a share of the time, that a tag spends beyond a limit. Time without a value counts as neither."""
+
+    tag: Name = Field(description="Tag that is compared.")
+    above: float | None = Field(default=None, description="Time above this counts, in the tag's unit.")
+    below: float | None = Field(default=None, description="Time below this counts, in the tag's unit.")
+    deadband: float = Field(default=0.0, ge=0, description="How far back before it no longer counts.")
+    more_than_min: float | None = Field(default=None, ge=0, description="Holds with more minutes than this...")
+    more_than_percent: float | None = Field(
+        default=None, ge=0, lt=100, description="...or with a larger share of the window than this."
+    )
+    window_min: float = Field(gt=0, le=44_640, description="Minutes, until now, that are looked at.")
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> Self:
+        _exactly_one_of(self, "above", "below")
+        _exactly_one_of(self, "more_than_min", "more_than_percent")
+        return self
+
+    @property
+    def limit(self) -> float:
+        """What is compared with."""
+        return self.above if self.above is not None else self.below or 0.0
+
+    @property
+    def most_min(self) -> float:
+        """Minutes it may last, however they are said."""
+        share = self.more_than_percent or 0.0
+        return self.more_than_min if self.more_than_min is not None else self.window_min * share / 100
+
+
+class CountKeys(Keys):
+    """How often something happens: a value is reached, a limit is passed, or a running number steps on."""
+
+    tag: Name = Field(description="Tag that is watched; with none of the next three keys, a running number.")
+    becomes: float | None = Field(default=None, description="Each time the tag comes to this value counts.")
+    rises_above: float | None = Field(default=None, description="Each time the tag rises above this counts.")
+    falls_below: float | None = Field(default=None, description="Each time the tag falls below this counts.")
+    deadband: float = Field(default=0.0, ge=0, description="How far back before it can count again.")
+    at_least: int = Field(ge=1, le=1_000, description="Holds with so many in the window.")
+    window_min: float = Field(gt=0, le=44_640, description="Minutes, until now, that are looked at.")
+
+    @model_validator(mode="after")
+    def _at_most_one(self) -> Self:
+        given = [key for key in ("becomes", "rises_above", "falls_below") if getattr(self, key) is not None]
+        if len(given) > 1:
+            raise ValueError(f"{' and '.join(given)}|at most one of becomes, rises_above, falls_below")
+        return self
+
+    @property
+    def limit(self) -> float | None:
+        """What is compared with; None where nothing is."""
+        return self.rises_above if self.rises_above is not None else self.falls_below
+
+
+def _exactly_one_of(keys: Keys, first: str, second: str) -> None:
+    given = [key for key in (first, second) if getattr(keys, key) is not None]
+    if len(given) != 1:
+        raise ValueError(f"{' and '.join(given) or f'neither {first} nor {second}'}|exactly one of {first}, {second}")
+
+
 class EqualsKeys(Keys):
     """A tag at exactly one value."""
 
@@ -108,8 +187,8 @@ class UnwritableKeys(Keys):
 class ConditionKeys(Keys):
     """One question about the plant: exactly one of these keys."""
 
-    high: LimitKeys | None = Field(default=None, description="Holds above a limit.")
-    low: LimitKeys | None = Field(default=None, description="Holds below a limit.")
+    high: StateLimitKeys | None = Field(default=None, description="Holds above a limit.")
+    low: StateLimitKeys | None = Field(default=None, description="Holds below a limit.")
     equals: EqualsKeys | None = Field(default=None, description="Holds at exactly one value.")
     bits: BitsKeys | None = Field(default=None, description="Holds while any of some bits stands.")
     mismatch: MismatchKeys | None = Field(default=None, description="Holds while command and feedback differ.")
@@ -117,6 +196,12 @@ class ConditionKeys(Keys):
     bad_quality: BadQualityKeys | None = Field(default=None, description="Holds while a tag has no usable value.")
     rate: LimitKeys | None = Field(default=None, description="Holds while the change per minute is above a limit.")
     deviation: DeviationKeys | None = Field(default=None, description="Holds while two tags differ.")
+    time_beyond: TimeBeyondKeys | None = Field(
+        default=None, description="Holds while a tag was beyond a limit for too much of a window of time; for alarms."
+    )
+    count: CountKeys | None = Field(
+        default=None, description="Holds while something happened too often in a window of time; for alarms."
+    )
     unproven: UnprovenKeys | None = Field(
         default=None, description="Holds while an output is commanded safe and not proven."
     )

@@ -6,6 +6,7 @@ Pure. Decides words alone; what a key is stands where it is declared.
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from gateway.configuration.schema.alarm_sets import AlarmSet, AlarmSetUse
 from gateway.configuration.schema.maps import RegisterMap
 from gateway.configuration.schema.site import Site
 
@@ -15,8 +16,9 @@ _OPENING = """\
 # Every key of a site folder
 
 Made from the schema (`make generated`); do not edit. A site is a folder of `*.yaml` files; every key of the first
-table stands in one of them. Register maps are files of their own, `maps/<name>.yaml`, and come last. A tag with
-`point`, or a device with `map`, may leave out what its map says.
+table stands in one of them. Register maps and alarm sets are files of their own, `maps/<name>.yaml` and
+`alarm_sets/<name>.yaml`, and come last. A tag with `point`, or a device with `map`, may leave out what its map says; an
+entry of `alarms` may use a set instead of being an alarm.
 
 A key without a default is required. "By name" means that the site chooses the names: 1 to 40 letters, digits and
 `. _ -`, with a letter or digit first. Ranges include their ends unless they say "more than" or "less than".
@@ -47,6 +49,12 @@ _POINT = """\
 One point of a device of this kind: every key of [Tag](#tag) but `point` and `device`, none of them required. A `tag` in
 it may be `point:NAME`, the tag that is point NAME of the same device.
 """
+_SET = """\
+In the alarms of a set, `<NAME>` stands for what a use gives: as a whole value (`limit: <high>`) or inside a text. Every
+need is given, and `<self>` is the name of the entry: the entry `FILTER-1` and the alarm `TO-WASTE` of its set make the
+alarm `FILTER-1-TO-WASTE`. Keys under `changes` go before those of the set.
+"""
+_ANYTHING = "#/$defs/JsonValue"
 _KINDS = {"string": "text", "integer": "whole number", "number": "number", "boolean": "true or false", "null": "null"}
 
 
@@ -57,6 +65,10 @@ def key_reference() -> str:
     parts = [_OPENING, _table("The sections of a site", site, site)]
     parts += [_table(name, model, site) for name, model in _models(site)]
     parts += [_table("A register map", kind, kind), _POINT]
+    for title, model in (("An alarm set", AlarmSet), ("An entry of alarms that uses a set", AlarmSetUse)):
+        keys = model.model_json_schema(by_alias=True)
+        parts.append(_table(title, keys, keys))
+    parts.append(_SET)
     return "\n".join(parts)
 
 
@@ -104,7 +116,7 @@ def _table(title: str, model: _Schema, root: _Schema) -> str:
 def _kind(schema: _Schema) -> str:
     """What stands at a key, in words."""
     if "$ref" in schema:
-        return f"keys of [{_name(schema)}](#{_name(schema).lower()})"
+        return "any value" if schema["$ref"] == _ANYTHING else f"keys of [{_name(schema)}](#{_name(schema).lower()})"
     choices = [choice for choice in schema.get("anyOf", schema.get("oneOf", ())) if choice.get("type") != "null"]
     if choices:
         return " or ".join(_kind(choice) for choice in choices)

@@ -7,7 +7,8 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from gateway.configuration.schema.alarms import Alarm, AlarmFigures
+from gateway.configuration.schema.alarm_sets import AlarmSetUse
+from gateway.configuration.schema.alarms import Alarm, AlarmFigures, CauseGrouping, ProcessUnit
 from gateway.configuration.schema.keys import Keys, Name, Text
 from gateway.configuration.schema.maps import MapPoint, RegisterMap
 from gateway.configuration.schema.place import Person, Place, SiteKeys
@@ -46,6 +47,12 @@ class Site(Keys):
     first_out_groups: dict[Name, tuple[Name, ...]] = Field(
         default_factory=dict, description="Groups of alarms, each in the order of the cascade."
     )
+    process_graph: dict[Name, ProcessUnit] = Field(
+        default_factory=dict, description="Units of the plant by name, what each needs, and the alarms of each."
+    )
+    cause_grouping: CauseGrouping = Field(
+        default_factory=CauseGrouping, description="When alarms along the process graph are one event."
+    )
     grab_quantities: dict[Name, Text] = Field(
         default_factory=dict, description="Quantities a grab sample may carry, and their words."
     )
@@ -60,13 +67,18 @@ class Site(Keys):
 def json_schema() -> str:
     """JSON Schema of the files of a site folder, for editors: the text of ``config/schema.json``.
 
-    Any file of a folder fits, each having some of the sections; and a tag or a
-    device may leave to its register map what the map can say.
+    Any file of a folder fits, each having some of the sections; a tag or a device
+    may leave to its register map what the map can say, and an entry of the
+    alarms may use a set.
     """
     schema = Site.model_json_schema(by_alias=True)
     del schema["required"]
     _left_to_the_map(schema["$defs"]["Tag"], "point", Tag, MapPoint)
     _left_to_the_map(schema["$defs"]["Device"], "map", Device, RegisterMap)
+    uses = AlarmSetUse.model_json_schema(by_alias=True)
+    schema["$defs"] |= {**uses.pop("$defs"), "AlarmSetUse": uses}
+    for choices in schema["properties"]["alarms"]["patternProperties"].values():
+        choices["anyOf"] = [{"$ref": choices.pop("$ref")}, {"$ref": "#/$defs/AlarmSetUse"}]
     return json.dumps(schema, indent=1, ensure_ascii=False) + "\n"
 
 
