@@ -120,10 +120,10 @@ class Person:
         return all("grab sample" in item for item in self._gear.missing(output))
 
     def _release(self, output: str) -> None:
-        tap = self._plant.state
+        water = self._plant.state
         measured = {
-            "turbidity_ntu": round(tap.tap.turbidity_ntu, 2),
-            "total_chlorine_mg_l": round(tap.chlorine.outlet_mg_l, 2),
+            "turbidity_ntu": round(water.at_valve_ntu, 2),
+            "total_chlorine_mg_l": round(water.chlorine.outlet_mg_l, 2),
         }
         self._request(Action.GRAB_SAMPLE, measured=measured)
         self._offered = output

@@ -55,7 +55,7 @@ class Visitor:
         """Measure what is true at the taps and enter it."""
         truth = await self._control.truth()
         measured = {
-            "turbidity_ntu": round(float(truth["turbidity_tap_ntu"]), 2),
+            "turbidity_ntu": round(float(truth["turbidity_valve_ntu"]), 2),
             "total_chlorine_mg_l": round(float(truth["chlorine_tap_mg_l"]), 2),
         }
         self._say("takes a grab sample: " + ", ".join(f"{name} {value:g}" for name, value in measured.items()))

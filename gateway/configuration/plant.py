@@ -424,6 +424,7 @@ def _release_rule(name: str, release: Release) -> ReleaseRule:
         exempt=frozenset(release.exempt),
         flush_tag=release.flush.tag if release.flush else "",
         flush_m3=release.flush.volume_m3 if release.flush else 0.0,
+        no_sample_after=frozenset(release.flush.no_sample_after if release.flush else ()),
         grab=tuple(
             Quantity(name=g.quantity, service=g.service, at_most=g.at_most, at_least=g.at_least) for g in release.grab
         ),

@@ -255,6 +255,7 @@ def _of_releases(site: Site) -> Iterator[Reference]:
         yield from _each((*path, "roles"), "roles", release.roles)
         if release.flush is not None:
             yield Reference(path=(*path, "flush", "tag"), section="points", name=release.flush.tag)
+            yield from _each((*path, "flush", "no_sample_after"), "interlocks", release.flush.no_sample_after)
         for number, limit in enumerate(release.grab):
             where = (*path, "grab", number, "quantity")
             yield Reference(path=where, section="grab_quantities", name=limit.quantity)

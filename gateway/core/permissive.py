@@ -39,6 +39,7 @@ class ReleaseRule:
         exempt: interlocks that do not stand in the way.
         flush_tag: flow tag, m3/h, integrated since the trip; empty when there is none.
         flush_m3: so much flushed replaces a grab sample.
+        no_sample_after: interlocks after which no grab sample replaces the flushing.
         grab: what a grab sample taken since the trip must show; empty asks for none.
         requirements: conditions that must hold, such as the valve proven at divert.
         roles: who may.
@@ -52,6 +53,7 @@ class ReleaseRule:
     exempt: frozenset[str] = field(default_factory=frozenset)
     flush_tag: str = ""
     flush_m3: float = 0.0
+    no_sample_after: frozenset[str] = field(default_factory=frozenset)
     grab: tuple[Quantity, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     roles: frozenset[str] = field(default_factory=frozenset)
@@ -124,12 +126,15 @@ def _lasting(text: str, lasted_ms: int | None, needed_ms: int) -> Item:
 
 
 def _proof_of_water(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
-    """Flushed volume or a grab sample, whichever the rule knows; one is enough."""
+    """Flushed volume or a grab sample, whichever the rule knows; one is enough, unless it is not by what tripped."""
     output = situation.outputs[rule.output]
+    on_its_way = [name for name in output.latches if name in rule.no_sample_after]
     flushed = rule.flush_tag and output.flushed_m3 >= rule.flush_m3
-    if not rule.grab:
+    if on_its_way or not rule.grab:
+        because = f" ({', '.join(on_its_way)}: a sample does not show the water still on its way)" if on_its_way else ""
         if rule.flush_tag:
-            yield Item(text=_flush_text(rule), satisfied=bool(flushed), detail=f"{output.flushed_m3:.2f} m3 so far")
+            detail = f"{output.flushed_m3:.2f} m3 so far"
+            yield Item(text=_flush_text(rule) + because, satisfied=bool(flushed), detail=detail)
         return
     satisfied, detail = _grab(rule, situation.grab, output.latched_ms)
     text = "grab sample since the trip or start: " + ", ".join(_wants(one) for one in rule.grab)

@@ -169,8 +169,9 @@ def test_an_exempt_interlock_does_not_stand_in_the_way_and_stays_latched() -> No
     assert bench.level("feed") == "stop"
 
 
-def flushing_bench(*, with_grab: bool) -> Bench:
-    rule = replace(PRODUCT_RELEASE, flush_tag="DIVERTED", flush_m3=1.0, grab=PRODUCT_RELEASE.grab if with_grab else ())
+def flushing_bench(*, with_grab: bool, no_sample_after: frozenset[str] = frozenset()) -> Bench:
+    grab = PRODUCT_RELEASE.grab if with_grab else ()
+    rule = replace(PRODUCT_RELEASE, flush_tag="DIVERTED", flush_m3=1.0, grab=grab, no_sample_after=no_sample_after)
     bench = Bench(plant_with(releases=(rule, *RELEASES[1:])))
     bench.controlled()
     bench.run(61)
@@ -183,6 +184,23 @@ def test_so_much_diverted_water_replaces_a_sample() -> None:
     bench.run(99)
     assert missing(bench.ask(Action.RELEASE, "product")) == [f"at least 1 m3 diverted since the trip, or {SAMPLE}"]
     assert bench.release("product").granted  # a hundred and one seconds
+
+
+def test_no_sample_replaces_the_flushing_of_water_that_is_still_on_its_way() -> None:
+    bench = flushing_bench(with_grab=True, no_sample_after=frozenset({"I-TURB"}))
+    bench.read(DIVERTED=0.0)
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    assert bench.release("product").granted  # at the start a sample is enough
+    bench.read(TURB=12.0)
+    bench.run(20)
+    bench.read(TURB=0.5)
+    bench.run(62)
+    bench.ask(Action.GRAB_SAMPLE, measured=GOOD_GRAB)
+    waits_for = "at least 1 m3 diverted since the trip (I-TURB: a sample does not show the water still on its way)"
+    assert missing(bench.ask(Action.RELEASE, "product")) == [waits_for]
+    bench.read(DIVERTED=36.0)
+    bench.run(101)
+    assert bench.release("product").granted
 
 
 def test_flushed_water_counts_from_the_newest_latch_and_never_backwards() -> None:

@@ -123,6 +123,10 @@ class Flush(Keys):
 
     tag: Name = Field(description="Tag of the flow that is integrated, in m3/h.")
     volume_m3: float = Field(gt=0, description="Cubic metres that replace a grab sample.")
+    no_sample_after: tuple[Name, ...] = Field(
+        default=(),
+        description="Interlocks after which no grab sample replaces them, since the water is still on its way.",
+    )
 
 
 class GrabLimit(Keys):
