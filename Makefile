@@ -7,6 +7,8 @@ VENV ?= .venv
 EVENT ?= E01
 RATE ?=
 PYTEST_ARGUMENTS ?=
+ROWS ?=
+BENCH_ARGUMENTS ?=
 
 # Debian puts the broker where a plain user's path does not lead.
 export PATH := $(PATH):/usr/sbin
@@ -17,7 +19,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -28,6 +30,10 @@ help:  ## this list
 	@echo "                             first two at a time, then the whole plant's (tests/acceptance) alone"
 	@echo "make test PYTEST_ARGUMENTS='tests/core -k alarm -x'"
 	@echo "                             what pytest is told, in one process"
+	@echo "make bench                   what the gateway costs beside the bare libraries, into tests/bench/results.json;"
+	@echo "                             some minutes, and for figures that mean anything the machine does nothing else"
+	@echo "make bench ROWS=a,c BENCH_ARGUMENTS='--rounds 9'"
+	@echo "                             some rows; the others stay in the file as they are"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -43,6 +49,9 @@ else  # both parts are run; either fails the whole
 	$(bin)/python -m pytest -m 'not acceptance' -n 2 --dist loadfile; first=$$?; \
 	$(bin)/python -m pytest -m acceptance && exit $$first
 endif
+
+bench: test-parts environment-dev
+	@$(bin)/python -m tests.bench $(if $(ROWS),--rows $(ROWS)) $(BENCH_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check

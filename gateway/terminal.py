@@ -1,6 +1,6 @@
 """Messages of the local socket as text for a terminal. Words and layout only; asks and decides nothing. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 
 from gateway.core.quality import SENTENCES, Reason
@@ -16,6 +16,8 @@ from gateway.local.messages import (
 )
 
 _QUIET = "READY"
+_NORMAL = "NORM"
+_HOURS_IN_DAYS = 48  # from here on a length is said in days
 _ALARM_WORDS = {
     "UNACK": "active, not acknowledged",
     "ACKED": "active, acknowledged",
@@ -104,14 +106,71 @@ def _alarm_line(one: AlarmStatus, zone: tzinfo) -> str:
     return f"{one.priority} {one.alarm}{number} {state}{since}: {one.says}{value}"
 
 
-def alarms_text(status: Status, zone: tzinfo) -> str:
-    """Every alarm that is not plain normal, with what happens otherwise and what to do."""
-    if not status.alarms:
+def alarms_text(status: Status, zone: tzinfo, wanted: Collection[str] = ()) -> str:
+    """Every alarm that is not plain normal: time left, what hides it, what happens otherwise and what to do.
+
+    Args:
+        status: as it stands; its alarms are in the order that matters.
+        zone: of the site.
+        wanted: names of ``ALARM_STATES``; those in any of them are shown, and all when there is none.
+    """
+    found = [one for one in status.alarms if not wanted or any(ALARM_STATES[name](one) for name in wanted)]
+    if not found and wanted:
+        return f"No alarm is {' or '.join(wanted)}."
+    if not found:
         return "No alarm is active, waits for an acknowledgement, or is hidden."
-    blocks = [
-        f"{_alarm_line(one, zone)}\n    otherwise: {one.consequence}\n    to do: {one.action}" for one in status.alarms
-    ]
-    return "\n".join(blocks)
+    return "\n".join(line for one in found for line in (_alarm_line(one, zone), *_alarm_details(one, status, zone)))
+
+
+ALARM_STATES: Mapping[str, Callable[[AlarmStatus], bool]] = {
+    "active": lambda one: one.state in ("UNACK", "ACKED"),
+    "unacknowledged": lambda one: one.state in ("UNACK", "RTNUN", "LTUNK"),
+    "latched": lambda one: one.state in ("LTUNK", "LTACK"),
+    "shelved": lambda one: one.hidden.shelved_until_utc_ms != 0,
+    "suppressed": lambda one: one.hidden.suppressed_by != "",
+    "out-of-service": lambda one: one.hidden.out_of_service,
+}
+"""By which alarms can be asked for. One that is hidden counts as hidden alone; several reasons may hide it."""
+
+
+def _alarm_details(one: AlarmStatus, status: Status, zone: tzinfo) -> Iterator[str]:
+    hidden = one.hidden
+    if hidden.out_of_service:
+        yield f"    out of service{_by(hidden.taken_by, hidden.taken_because)}"
+        yield f"    meanwhile: {hidden.interim_measure}"
+    if hidden.shelved_until_utc_ms:
+        until = at(hidden.shelved_until_utc_ms, zone)
+        yield f"    shelved until {until}{_by(hidden.shelved_by, hidden.shelved_because)}"
+    if hidden.suppressed_by:
+        yield f"    suppressed by {hidden.suppressed_by}"
+    if one.seen_as not in (one.state, _NORMAL):
+        yield f"    behind that: {_ALARM_WORDS.get(one.seen_as, one.seen_as)}"
+    if one.respond_by_utc_ms:
+        yield f"    {_time_left(one.respond_by_utc_ms, status.utc_ms, zone)}"
+    if one.caused_by:
+        yield f"    follows from {one.caused_by}"
+    yield f"    otherwise: {one.consequence}"
+    yield f"    to do: {one.action}"
+
+
+def _by(person: str, because: str) -> str:
+    return (f" by {person}" if person else "") + (f": {because}" if because else "")
+
+
+def _time_left(by_utc_ms: int, now_utc_ms: int, zone: tzinfo) -> str:
+    """Minutes are rounded towards having less time."""
+    left_min = (by_utc_ms - now_utc_ms) // 60_000
+    if left_min < 0:
+        return f"OVERDUE by {long_time(-left_min)}: action was to begin by {at(by_utc_ms, zone)}"
+    return f"action has to begin within {long_time(left_min)}, by {at(by_utc_ms, zone)}"
+
+
+def long_time(minutes: int) -> str:
+    """Minutes as hours and minutes, or days and hours."""
+    hours, rest = divmod(minutes, 60)
+    if hours >= _HOURS_IN_DAYS:
+        return f"{hours // 24} d {hours % 24} h"
+    return f"{hours} h {rest} min" if hours else f"{rest} min"
 
 
 _VALUE_WIDTH = 21  # of a number with its unit

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from gateway.cli import main
-from gateway.core.request import Answer, Item, Request
+from gateway.core.request import Action, Answer, Item, Request
 from gateway.field.serving import Server
 from gateway.local.messages import Hello, OutputStatus, Status
 from gateway.store.database import Database
@@ -101,6 +101,12 @@ ASKING: Sequence[Sequence[str]] = (
     ("grab", "turbidity_ntu=0.8"),
     ("commission", "--reason", "test", "--yes"),
     ("observe-only", "--reason", "test", "--yes"),
+    ("shelve", "TURBIDITY-HIGH", "--for", "1h", "--reason", "test"),
+    ("unshelve", "TURBIDITY-HIGH"),
+    ("take-out-of-service", "TURBIDITY-HIGH", "--reason", "test", "--measure", "test"),
+    ("return-to-service", "TURBIDITY-HIGH"),
+    ("reset", "TURBIDITY-HIGH"),
+    ("explain", "TURBIDITY-HIGH", "--cause", "test"),
 )
 TAKES_THE_SITE_AS_ARGUMENT = {"commission", "observe-only"}
 
@@ -192,6 +198,16 @@ def test_a_quantity_is_said_once(site: Path) -> None:
         pytest.param(("release", "product"), id="no reason"),
         pytest.param(("journal", "--last", "0"), id="no line"),
         pytest.param(("relase", "product"), id="no such command"),
+        pytest.param(("shelve", "A", "--reason", "test"), id="no end of a shelf"),
+        pytest.param(("shelve", "A", "--for", "1h", "--until", "14:30", "--reason", "test"), id="two ends of a shelf"),
+        pytest.param(("shelve", "A", "--for", "1h"), id="no reason of a shelf"),
+        pytest.param(("take-out-of-service", "A", "--reason", "test"), id="no interim measure"),
+        pytest.param(("take-out-of-service", "A", "--measure", "test"), id="no reason out of service"),
+        pytest.param(("explain", "A"), id="no cause and no action"),
+        pytest.param(("explain", "A", "--cause", " "), id="an empty cause"),
+        pytest.param(("explain", "A", "--cause", "x", "--occurrence", "0"), id="no occurrence"),
+        pytest.param(("story", "A", "0"), id="no story"),
+        pytest.param(("alarms", "--state", "sleeping"), id="no such state"),
     ],
 )
 def test_what_is_missing_or_unknown_is_a_wrong_command_line(site: Path, command: Sequence[str]) -> None:
@@ -396,6 +412,83 @@ def test_while_nothing_is_written_the_first_lines_say_so(site: Path, command: st
         answering.observing = True
         said = run(command, "--site", site).stdout
     assert "OBSERVE-ONLY: nothing is written" in said.splitlines()[0 if command == "tags" else 1]
+
+
+@pytest.mark.parametrize(
+    ("typed", "seconds"),
+    [
+        (("--for", "2h"), 7_200),
+        (("--for", "90min"), 5_400),
+        (("--for", "1h30min"), 5_400),
+        (("--for", "1.5 h"), 5_400),
+        (("--until", "01:30"), 1_800),  # it is one o'clock at the site
+        (("--until", "00:59:30"), 86_370),  # tomorrow
+        (("--until", "2025-02-06 08:00"), 25_200),
+    ],
+)
+def test_a_shelf_ends_after_a_time_or_at_one_by_the_clock_of_the_site(
+    site: Path, typed: tuple[str, str], seconds: float
+) -> None:
+    answering = Answering()
+    answering.answers = [Answer(request="", granted=True, text="It is shelved.")]
+    with answering.at(site):
+        result = run("shelve", "TURBIDITY-HIGH", *typed, "--reason", "cleaning the cell", "--site", site)
+    assert (result.exit_code, result.stdout) == (DONE, "It is shelved.\n")
+    (asked,) = answering.asked
+    assert (asked.action, asked.subject, asked.duration_ms) == (Action.SHELVE, "TURBIDITY-HIGH", seconds * 1_000)
+    assert asked.reason == "cleaning the cell"
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (("--for", "2"), "'2' is no length of time; write for instance 90min, 2h or 1h30min"),
+        (("--for", "soon"), "'soon' is no length of time"),
+        (("--for", ""), "'' is no length of time"),
+        (("--for", "-2h"), "'-2h' is no length of time"),
+        (("--until", "25:00"), "'25:00' is no time; write for instance 14:30, or 2025-02-06 14:30"),
+        (("--until", "tomorrow"), "'tomorrow' is no time"),
+        (("--until", "2025-02-06 14:30+01:00"), "names a time zone"),
+        (("--until", "2025-02-05 14:30"), "has passed already"),
+    ],
+)
+def test_an_end_of_a_shelf_that_is_none_is_a_wrong_command_line(site: Path, typed: tuple[str, str], told: str) -> None:
+    answering = Answering()
+    with answering.at(site):
+        result = run("shelve", "A", *typed, "--reason", "test", "--site", site)
+    assert result.exit_code == WRONG
+    assert told in " ".join(result.stderr.split())
+    assert answering.asked == []
+
+
+@pytest.mark.parametrize(
+    ("command", "asked"),
+    [
+        (("unshelve", "A"), {"action": "unshelve"}),
+        (
+            ("take-out-of-service", "A", "--reason", "lamp out", "--measure", "grab every 4 h"),
+            {"action": "take_out_of_service", "reason": "lamp out", "measure": "grab every 4 h"},
+        ),
+        (("return-to-service", "A", "--reason", "new lamp"), {"action": "return_to_service", "reason": "new lamp"}),
+        (("reset", "A"), {"action": "reset"}),
+        (
+            ("explain", "A", "--occurrence", "3", "--cause", "lamp", "--action", "changed it"),
+            {"action": "explain", "occurrence": 3, "cause": "lamp", "corrective_action": "changed it"},
+        ),
+        (("explain", "A", "--action", "changed it"), {"action": "explain", "occurrence": 0, "cause": ""}),
+    ],
+)
+def test_a_request_about_an_alarm_goes_out_as_typed(
+    site: Path, command: Sequence[str], asked: dict[str, object]
+) -> None:
+    answering = Answering()
+    answering.answers = [Answer(request="", granted=True, text="Done.")]
+    with answering.at(site):
+        result = run(*command, "--site", site)
+    assert (result.exit_code, result.stdout) == (DONE, "Done.\n")
+    (request,) = answering.asked
+    found = {"subject": request.subject, **{name: getattr(request, name) for name in asked}}
+    assert found == {"subject": "A", **asked, "action": Action(asked["action"])}
 
 
 def test_a_grab_sample_goes_out_with_its_figures(site: Path) -> None:

@@ -5,17 +5,20 @@ from pathlib import Path
 
 import pytest
 
-from gateway.configuration.schema import json_schema, key_reference, map_json_schema
+from gateway.configuration.schema import alarm_set_json_schema, json_schema, key_reference, map_json_schema
 from gateway.publishers.payload import schema_text
+from tests.alarm_diagram import alarm_diagram
 
 pytestmark = pytest.mark.tree
 
 ROOT = Path(__file__).resolve().parent.parent
 
 GENERATED: dict[str, Callable[[], str]] = {
+    "config/alarm_set_schema.json": alarm_set_json_schema,
     "config/keys.md": key_reference,
     "config/map_schema.json": map_json_schema,
     "config/schema.json": json_schema,
+    "gateway/core/alarm_states.md": alarm_diagram,
     "gateway/publishers/payload_schema.json": schema_text,
 }
 

@@ -25,6 +25,7 @@ from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
 from gateway.field.own_tags import OwnTags, Sources, rows_waiting
 from gateway.field.polling import Poller
+from gateway.field.reconfigured import changed_since
 from gateway.field.recording import Identity, Recorder
 from gateway.field.scanning import Scanner
 from gateway.field.serving import Server
@@ -76,7 +77,8 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
     database = Database(loaded.resolve(loaded.site.place.storage_folder) / DATABASE, PLANT, utc_ms=now.utc_ms)
     _keep_configuration(database, loaded)
     booted = boot_id()
-    beginning = begin(database, rules, now=now, boot_id=booted, version=__version__)
+    changed = changed_since(database, loaded.hash, canonical_text(loaded.site))
+    beginning = begin(database, rules, now=now, boot_id=booted, version=__version__, changed=changed)
     _keep_beginning(database, beginning, loaded)
     image = InputImage(next_n=beginning.next_sample_n)
     desk = AnswerDesk(image, writable=lambda: recorder.failing_since_ms is None)

@@ -78,6 +78,9 @@ def request_of(ask: Ask, persons: Mapping[str, str]) -> Request:
         occurrence=ask.occurrence,
         confirm=ask.confirm,
         measured=dict(ask.measured),
+        measure=ask.measure,
+        cause=ask.cause,
+        corrective_action=ask.corrective_action,
     )
 
 
@@ -112,8 +115,9 @@ def _check_size(ask: Ask) -> None:
     for word in (ask.id, ask.subject, *ask.measured):
         if len(word) > _WORD_LIMIT or not word.isprintable():
             raise NotAsked("malformed", f"{word[:20]!r}... is no name: at most {_WORD_LIMIT} printable characters")
-    if len(ask.reason) > _REASON_LIMIT or not ask.reason.isprintable():
-        raise NotAsked("malformed", f"a reason has at most {_REASON_LIMIT} printable characters, in one line")
+    for text in (ask.reason, ask.measure, ask.cause, ask.corrective_action):
+        if len(text) > _REASON_LIMIT or not text.isprintable():
+            raise NotAsked("malformed", f"a text has at most {_REASON_LIMIT} printable characters, in one line")
     if len(ask.measured) > _MEASURED_LIMIT:
         raise NotAsked("malformed", f"a grab sample has at most {_MEASURED_LIMIT} quantities, not {len(ask.measured)}")
     if not 0 <= ask.duration_s <= _DURATION_LIMIT_S:

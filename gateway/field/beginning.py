@@ -28,7 +28,9 @@ class Beginning:
     next_sample_n: int
 
 
-def begin(database: Database, rules: Rules, *, now: Tick, boot_id: str, version: str) -> Beginning:
+def begin(
+    database: Database, rules: Rules, *, now: Tick, boot_id: str, version: str, changed: tuple[Event, ...] = ()
+) -> Beginning:
     """Read what the last run left and go on from it.
 
     Args:
@@ -37,14 +39,17 @@ def begin(database: Database, rules: Rules, *, now: Tick, boot_id: str, version:
         now: this start.
         boot_id: of the machine; the monotonic clock only compares within one boot.
         version: of the program, for the journal.
+        changed: what the configuration says otherwise than before, for the journal.
     """
     with database.reader() as reader:
         saved = machine_state.load(reader)
         next_entry_n = journal.newest(reader).n + 1
         next_sample_n = sample_log.newest_n(reader) + 1
     state, events, found = _state(saved, rules, now, boot_id)
-    facts: dict[str, Fact] = {"version": version, "state": found, "store": database.opened.store}
-    beginnings = [Event(kind=EventKind.START, facts=facts), *_replaced(database), *events]
+    facts: dict[str, Fact] = {"version": version, "state": found, "store": database.opened.store, "boot_id": boot_id}
+    if isinstance(saved, machine_state.Saved):
+        facts["last_saved_utc_ms"] = saved.tick.utc_ms  # the run before is known to have lived until then
+    beginnings = [Event(kind=EventKind.START, facts=facts), *_replaced(database), *changed, *events]
     return Beginning(state=state, events=tuple(beginnings), next_entry_n=next_entry_n, next_sample_n=next_sample_n)
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 
 from gateway.core import alarm, interlock
 from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.cause_groups import cause_facts
 from gateway.core.evidence import in_words
 from gateway.core.interlock import InterlockRule, InterlockState
 from gateway.core.outcome import Outcome
@@ -13,12 +14,14 @@ from gateway.core.quality import Quality, Reason
 from gateway.core.request import Item
 from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.state import Rules, ScanState
+from gateway.core.suppression import Hiding, PutAside
 from gateway.core.validity import AWAITED, Awaited, Held, TagRule, Verdict, reads
 from gateway.core.working import demands_on, situation_of
 from gateway.field.image import InputImage
-from gateway.local.messages import AlarmStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
+from gateway.local.messages import AlarmStatus, HiddenStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
 
 _URGENCY = {"P1": 0, "P2": 1, "P3": 2}
+_NOBODY = PutAside(person="", reason="")
 
 
 def tag_value(tag: str, verdict: Verdict, image: InputImage, rule: TagRule | None = None) -> TagValue:
@@ -124,13 +127,13 @@ class _Snapshot:
         )
 
     def alarms(self) -> Iterator[AlarmStatus]:
-        """Everything but plain normal, the most urgent first, the oldest first among equals."""
+        """Everything but plain normal, in the order that matters: see ``_order``."""
         standing = [
             (rule, self._state.alarms[rule.id])
             for rule in self._rules.plant.alarms
             if alarm.display(self._state.alarms[rule.id]) is not alarm.State.NORM
         ]
-        standing.sort(key=lambda one: (_URGENCY[one[0].priority.value], one[1].activated_ms))
+        standing.sort(key=lambda one: _order(*one))
         yield from (self._alarm(rule, state) for rule, state in standing)
 
     def _alarm(self, rule: AlarmRule, state: AlarmState) -> AlarmStatus:
@@ -144,6 +147,23 @@ class _Snapshot:
             action=rule.text.action,
             value=self._value(rule.value_tag),
             consequence=rule.text.consequence,
+            seen_as=alarm.visible(state).value,
+            respond_by_utc_ms=self._utc(_respond_by_ms(rule, state)) if state.active else 0,
+            caused_by=str(cause_facts(self._state.cause_groups, rule.id).get("caused_by", "")),
+            hidden=self._hidden(rule, state.hiding),
+        )
+
+    def _hidden(self, rule: AlarmRule, hiding: Hiding) -> HiddenStatus:
+        shelved, taken = hiding.shelved or _NOBODY, hiding.taken or _NOBODY
+        return HiddenStatus(
+            suppressed_by=(alarm.suppressor(rule) or "an earlier configuration") if hiding.suppressed else "",
+            shelved_until_utc_ms=0 if hiding.shelved_until_ms is None else self._utc(hiding.shelved_until_ms),
+            shelved_by=shelved.person,
+            shelved_because=shelved.reason,
+            out_of_service=hiding.out_of_service,
+            taken_by=taken.person,
+            taken_because=taken.reason,
+            interim_measure=taken.measure,
         )
 
     def _value(self, tag: str) -> str:
@@ -152,6 +172,15 @@ class _Snapshot:
             rule = self._rules.tags[tag]
             return in_words(rule, verdict) or f"{verdict.value:g} {rule.unit}".strip()
         return ""
+
+
+def _respond_by_ms(rule: AlarmRule, state: AlarmState) -> int:
+    return state.activated_ms + rule.text.respond_within_ms
+
+
+def _order(rule: AlarmRule, state: AlarmState) -> tuple[bool, int, bool, int]:
+    """What can be heard before what is hidden; the graver consequence; what is still there; the least time left."""
+    return state.hiding.hidden, _URGENCY[rule.priority.value], not state.active, _respond_by_ms(rule, state)
 
 
 def _stands(state: AlarmState) -> bool:

@@ -284,16 +284,24 @@ class FieldClient:
             FieldError: see the module.
         """
         newest_n = (await self.history(_JOURNAL, _BEYOND_N, self.hello.store)).newest_n
+        return (await self.entries_after(max(0, newest_n - last)))[-last:]
+
+    async def entries_after(self, n: int) -> tuple[JournalEntry, ...]:
+        """Every committed line of the journal after a number, 0 for all, in order; damaged ones are left out.
+
+        Raises:
+            FieldError: see the module.
+        """
         entries: list[JournalEntry] = []
-        after_n = max(0, newest_n - last)
-        while after_n < newest_n:
-            part = await self.history(_JOURNAL, after_n, self.hello.store)
+        newest_n = n + 1
+        while n < newest_n:
+            part = await self.history(_JOURNAL, n, self.hello.store)
             found = [entry for _, body in part.chunks for entry in entries_of(body)]
             if not found:
                 break
             entries += found
-            after_n = found[-1].n
-        return tuple(entries[-last:])
+            n, newest_n = found[-1].n, part.newest_n
+        return tuple(entries)
 
     async def confirm(self, reader: str, stream: str, n: int) -> None:
         """Say that a named reader has delivered everything up to ``n``. There is no answer.

@@ -151,6 +151,19 @@ class InterlockStatus(msgspec.Struct, frozen=True, kw_only=True):
     bypassed_by: str = ""
 
 
+class HiddenStatus(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What hides an alarm; several reasons may stand at once."""
+
+    suppressed_by: str = ""
+    shelved_until_utc_ms: int = 0
+    shelved_by: str = ""
+    shelved_because: str = ""
+    out_of_service: bool = False
+    taken_by: str = ""
+    taken_because: str = ""
+    interim_measure: str = ""
+
+
 class AlarmStatus(msgspec.Struct, frozen=True, kw_only=True):
     """One alarm that is not plain normal."""
 
@@ -163,6 +176,10 @@ class AlarmStatus(msgspec.Struct, frozen=True, kw_only=True):
     action: str
     value: str = ""
     consequence: str = ""
+    seen_as: str = ""  # the state that would be seen if nothing hid it; the same letters
+    respond_by_utc_ms: int = 0  # while it is active: when the action must have begun; 0 otherwise
+    caused_by: str = ""  # the alarm it follows from along the process graph; empty when from none
+    hidden: HiddenStatus = HiddenStatus()
 
 
 class Status(Message, frozen=True, kw_only=True, tag="status"):
@@ -240,6 +257,9 @@ class Ask(Message, frozen=True, kw_only=True, tag="ask"):
     occurrence: int = 0
     confirm: int = 0
     measured: dict[str, float] = {}
+    measure: str = ""  # what is done instead while something is out of service
+    cause: str = ""
+    corrective_action: str = ""
 
 
 FromField = Hello | Values | LiveEvent | History | Status | Answered | Refusal

@@ -12,7 +12,8 @@ from gateway.configuration.plant import LoadedSite
 from gateway.core.state import rules_of
 from gateway.local.messages import JournalEntry
 from gateway.replay.recorded import Decided, decide_again, differs, moments
-from gateway.store import beginnings, journal, sample_log
+from gateway.replay.stopped import RecordUnreadable, journal_lines
+from gateway.store import beginnings, sample_log
 from gateway.store.beginnings import Begun
 from gateway.store.chunk import Contents
 from gateway.store.database import Reader, offline
@@ -21,11 +22,6 @@ from gateway.store.scan_state import Unreadable, from_bytes
 
 OF_THE_PROCESS = frozenset({"gap", "stop", "store_replaced"})  # journaled by the field process, decided by no scan
 _PAGE_BYTES = 1_000_000
-_PAGE_ENTRIES = 10_000
-
-
-class RecordUnreadable(Exception):  # noqa: N818 - named for what is the case
-    """The record cannot be decided again; the text says why and what to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +57,7 @@ def check_record(loaded: LoadedSite, database: Path) -> list[Checked]:
     """
     try:
         with offline(database) as reader:
-            entries = _entries(reader)
+            entries = journal_lines(reader)
             return [_check(loaded, reader, begun, entries) for begun in beginnings.fetch_all(reader)]
     except (StoreError, Unreadable) as error:
         raise RecordUnreadable(str(error)) from error
@@ -117,10 +113,3 @@ def _chunks(reader: Reader, run: int) -> Iterator[Contents]:
             if header.run == run:
                 yield sample_log.unpack(header, body)
         after_n = found[-1][0].last_n
-
-
-def _entries(reader: Reader) -> list[JournalEntry]:
-    entries: list[JournalEntry] = []
-    while found := journal.read_entries(reader, entries[-1].n if entries else 0, _PAGE_ENTRIES):
-        entries += found
-    return entries

@@ -111,6 +111,8 @@ def _lines(
             if _of_this(entry, first) if start <= at < after else at > after and _explains(entry, first):
                 over = over or entry.kind in _OVER
                 yield entry
+        elif start <= at < after and _groups(entry, first.subject):
+            yield entry
         elif over and entry.kind == EventKind.TRIP.value:
             belonging = frozenset()
         elif entry.subject in belonging and at < after and (at >= start or _within_onset(entry, first)):
@@ -123,6 +125,11 @@ def _of_this(entry: JournalEntry, first: JournalEntry) -> bool:
 
 def _explains(entry: JournalEntry, first: JournalEntry) -> bool:
     return entry.kind == EventKind.EXPLAINED.value and entry.occurrence == first.occurrence
+
+
+def _groups(entry: JournalEntry, alarm: str) -> bool:
+    """Several alarms have one cause, and this one is among them."""
+    return entry.kind == EventKind.CAUSE_GROUP.value and alarm in str(entry.facts.get("alarms", "")).split(", ")
 
 
 def _within_onset(entry: JournalEntry, first: JournalEntry) -> bool:

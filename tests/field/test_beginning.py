@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.core.outcome import EventKind
+from gateway.core.outcome import Event, EventKind
 from gateway.core.output import START
 from gateway.core.state import ScanState, rules_of
 from gateway.core.tick import Tick
@@ -68,6 +68,7 @@ def kinds(beginning: Beginning) -> list[EventKind]:
 def test_with_nothing_saved_the_permission_is_latched(tmp_path: Path) -> None:
     beginning, opened = begun(tmp_path / "plant.db", Tick(monotonic_ms=5_000, utc_ms=UTC_MS))
     assert (found(beginning), opened) == ("none saved", OpenedAs.FRESH)
+    assert "last_saved_utc_ms" not in beginning.events[0].facts
     assert kinds(beginning) == [EventKind.START, EventKind.START_LATCHED]
     assert beginning.state.outputs["product"].latches == (START,)
     assert (beginning.next_entry_n, beginning.next_sample_n) == (1, 1)
@@ -79,6 +80,7 @@ def test_the_state_of_the_last_run_goes_on_and_so_do_the_numbers(tmp_path: Path)
     beginning, _ = begun(tmp_path / "plant.db", later(state, 5_000))
     assert found(beginning) == "resumed"
     assert kinds(beginning) == [EventKind.START, EventKind.PROVING]
+    assert beginning.events[0].facts["last_saved_utc_ms"] == state.tick.utc_ms
     assert beginning.state.scan == state.scan
     assert beginning.state.outputs["product"].proving
     assert beginning.state.outputs["product"].level == "withdrawn"
@@ -137,3 +139,27 @@ def test_a_damaged_store_is_set_aside_and_the_journal_says_so(tmp_path: Path) ->
     assert kinds(beginning) == [EventKind.START, EventKind.STORE_REPLACED, EventKind.START_LATCHED]
     assert (tmp_path / str(beginning.events[1].facts["set_aside"])).exists()
     assert beginning.next_entry_n == 1
+
+
+def test_what_was_changed_in_the_configuration_is_told_right_after_the_start_with_the_boot_it_happened_in(
+    tmp_path: Path,
+) -> None:
+    state = delivering()
+    path = tmp_path / "plant.db"
+    keep(path, to_bytes(state), state.tick)
+    changed = Event(kind=EventKind.LIMIT_CHANGE, subject="TURB-HIGH", facts={"old": 5.0, "new": 6.0})
+    database = Database(path, PLANT_TABLES, utc_ms=UTC_MS)
+    try:
+        beginning = begin(
+            database,
+            rules_of(PLANT),
+            now=later(state, 5_000),
+            boot_id=BOOT,
+            version="1.2.3",
+            changed=(changed,),
+        )
+    finally:
+        database.close(WAIT_S)
+    assert beginning.events[0].facts["boot_id"] == BOOT
+    assert beginning.events[1] == changed
+    assert kinds(beginning)[2:] == [EventKind.PROVING]

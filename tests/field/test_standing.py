@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gateway.core.alarm import AlarmRule
-from gateway.core.condition import BitSet
+from gateway.core.alarm import AlarmRule, AlarmText, Priority
+from gateway.core.cause_groups import GroupRules, Place
+from gateway.core.condition import BitSet, Limit, Side
 from gateway.core.outcome import EventKind
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Action
@@ -16,7 +17,7 @@ from gateway.field.image import InputImage
 from gateway.field.standing import status_of, tag_value
 from gateway.local.messages import Answered, JournalEntry, ListItem, OutputStatus, Status
 from gateway.terminal import alarms_text, answer_text, at, journal_text, status_text, tags_text, tick_lines
-from tests.core.plants import GOOD_GRAB, PLANT, STOP, UTC_MS, Bench
+from tests.core.plants import GOOD_GRAB, PLANT, STOP, UTC_MS, Bench, plant_with
 
 CET = ZoneInfo("CET")
 UNITS = {"TURB": "NTU", "CHLORINE": "mg/L"}
@@ -128,6 +129,126 @@ def test_alarms_come_with_the_most_urgent_first_and_hidden_ones_have_no_moment_o
     assert alarms["CLOUDY"].since_utc_ms == bench.utc_ms - 6_000
     assert alarms["CHLORINE-LOW"].since_utc_ms == 0
     assert "P3 CHLORINE-LOW shelved: " in alarms_text(status(bench), CET)
+
+
+def test_what_can_be_heard_comes_before_what_is_hidden_then_the_graver_then_the_less_time_left() -> None:
+    def ruled(name: str, priority: Priority, respond_min: int) -> AlarmRule:
+        text = AlarmText(says=name, cause="", consequence="c", action="a", respond_within_ms=respond_min * 60_000)
+        condition = Limit(tag="TURB", side=Side.HIGH, limit=5.0)
+        return AlarmRule(id=name, condition=condition, priority=priority, text=text)
+
+    rules = [
+        ruled("P1-HIDDEN", Priority.P1, 1),
+        ruled("P3-SOON", Priority.P3, 5),
+        ruled("P2-LATER", Priority.P2, 90),
+        ruled("P2-SOON", Priority.P2, 30),
+        ruled("P1", Priority.P1, 600),
+    ]
+    bench = Bench(plant_with(alarms=tuple(rules), first_out_groups={}))
+    bench.ask(Action.SHELVE, "P1-HIDDEN", duration_ms=600_000)
+    bench.read(TURB=6.0)
+    bench.run(5)
+    assert [one.alarm for one in status(bench).alarms] == ["P1", "P2-SOON", "P2-LATER", "P3-SOON", "P1-HIDDEN"]
+    bench.ask(Action.ACKNOWLEDGE, "P2-SOON")
+    assert [one.alarm for one in status(bench).alarms][1] == "P2-SOON", "time runs for those who know of it too"
+
+
+def test_an_alarm_that_is_still_there_comes_before_one_that_only_waits_to_be_acknowledged() -> None:
+    bench = tripped()
+    bench.read(TURB=0.5, CHLORINE=2.1)
+    bench.run(6)
+    assert [(one.alarm, one.state) for one in status(bench).alarms] == [
+        ("CHLORINE-LOW", "UNACK"),
+        ("TURB-HIGH", "RTNUN"),
+        ("CLOUDY", "RTNUN"),
+    ]
+
+
+def test_an_alarm_that_follows_from_another_names_it_and_stays_in_the_list() -> None:
+    places = {"TURB-HIGH": Place(), "CLOUDY": Place(upstream=frozenset({"TURB-HIGH"}))}
+    bench = Bench(plant_with(cause_groups=GroupRules(places=places, settles_ms=60_000)))
+    bench.deliver()
+    bench.read(TURB=12.0)
+    bench.run(20)
+    assert {one.alarm: one.caused_by for one in status(bench).alarms} == {"TURB-HIGH": "", "CLOUDY": "TURB-HIGH"}
+    assert alarms_text(status(bench), CET).count("follows from TURB-HIGH\n") == 1
+
+
+def hidden() -> Bench:
+    """One alarm shelved, one suppressed by another, one out of service; the first two would be active."""
+    bench = Bench()
+    bench.deliver()
+    bench.ask(Action.SHELVE, "TURB-HIGH", duration_ms=600_000, reason="cleaning the cell")
+    bench.ask(Action.TAKE_OUT_OF_SERVICE, "STUCK", reason="switch broken", measure="look at the valve each hour")
+    bench.read(TURB=6.0, CHLORINE=2.1)
+    bench.run(10)
+    bench.silent.add("TURB")
+    bench.run(20)
+    return bench
+
+
+def test_what_hides_an_alarm_is_said_with_who_why_until_when_and_what_is_done_instead() -> None:
+    bench = hidden()
+    alarms = {one.alarm: one for one in status(bench).alarms}
+    shelved = alarms["TURB-HIGH"].hidden
+    assert (shelved.shelved_by, shelved.shelved_because) == ("VISITOR-OP", "cleaning the cell")
+    assert shelved.shelved_until_utc_ms == bench.utc_ms - 31_000 + 600_000
+    assert alarms["TURB-HIGH"].seen_as == "UNACK"
+    assert (alarms["CHLORINE-LOW"].state, alarms["CHLORINE-LOW"].hidden.suppressed_by) == ("DSUPR", "TURB-BAD")
+    taken = alarms["STUCK"].hidden
+    assert (taken.out_of_service, taken.taken_by, taken.taken_because, taken.interim_measure) == (
+        True,
+        "VISITOR-OP",
+        "switch broken",
+        "look at the valve each hour",
+    )
+    text = alarms_text(status(bench), CET)
+    assert f"shelved until {at(shelved.shelved_until_utc_ms, CET)} by VISITOR-OP: cleaning the cell\n" in text
+    assert "behind that: active, not acknowledged\n" in text
+    assert "suppressed by TURB-BAD\n" in text
+    assert "out of service by VISITOR-OP: switch broken\n    meanwhile: look at the valve each hour\n" in text
+
+
+@pytest.mark.parametrize(
+    ("wanted", "found"),
+    [
+        (["active"], ["TURB-BAD"]),
+        (["unacknowledged"], ["TURB-BAD"]),
+        (["latched"], []),
+        (["shelved"], ["TURB-HIGH"]),
+        (["suppressed"], ["CHLORINE-LOW"]),
+        (["out-of-service"], ["STUCK"]),
+        (["shelved", "out-of-service"], ["TURB-HIGH", "STUCK"]),
+        ([], ["TURB-BAD", "TURB-HIGH", "CHLORINE-LOW", "STUCK"]),
+    ],
+)
+def test_alarms_can_be_asked_for_by_their_state(wanted: list[str], found: list[str]) -> None:
+    text = alarms_text(status(hidden()), CET, wanted)
+    named = [name for name in ("TURB-BAD", "TURB-HIGH", "CHLORINE-LOW", "STUCK", "CLOUDY") if f"P3 {name} " in text]
+    assert set(named) == set(found)
+    assert found or text == "No alarm is latched."
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (6, "action has to begin within 30 min, by "),
+        (7, "action has to begin within 29 min, by "),
+        (1_806, "action has to begin within 0 min, by "),
+        (1_807, "OVERDUE by 1 min: action was to begin by "),
+        (1_806 + 7_320, "OVERDUE by 2 h 2 min: action was to begin by "),
+        (1_806 + 200_000, "OVERDUE by 2 d 7 h: action was to begin by "),
+    ],
+)
+def test_the_time_left_counts_from_the_alarm_and_is_never_said_longer_than_it_is(seconds: int, said: str) -> None:
+    text = AlarmText(says="cloudy", cause="", consequence="c", action="a", respond_within_ms=1_800_000)
+    alarms = tuple(replace(rule, text=text) for rule in PLANT.alarms if rule.id == "TURB-HIGH")
+    bench = Bench(plant_with(alarms=alarms, first_out_groups={}))
+    bench.read(TURB=6.0)
+    bench.run(6)
+    assert bench.found(EventKind.ALARM, "TURB-HIGH")
+    bench.scan(after_ms=(seconds - 6) * 1_000)
+    assert said in alarms_text(status(bench), CET)
 
 
 def test_what_is_held_and_bypassed_is_named() -> None:

@@ -1,9 +1,10 @@
 """A bench whose decisions become lines of a journal, as the field process makes them."""
 
 from gateway.core.outcome import Event, Outcome
+from gateway.core.plant import Plant
 from gateway.core.scan import Arrival
 from gateway.local.messages import JournalEntry
-from tests.core.plants import Bench
+from tests.core.plants import PLANT, Bench
 
 CONFIGURATION = "c" * 64
 
@@ -11,9 +12,9 @@ CONFIGURATION = "c" * 64
 class Journaled(Bench):
     """Keeps ``entries``; a delivering plant to begin with."""
 
-    def __init__(self) -> None:
+    def __init__(self, plant: Plant = PLANT) -> None:
         self.entries: list[JournalEntry] = []
-        super().__init__()
+        super().__init__(plant)
         self.deliver()
 
     def scan(self, *arrivals: Arrival, after_ms: int = 1_000, polled: bool = True) -> Outcome:

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gateway.core.alarm import AlarmText
+from gateway.core.cause_groups import GroupRules, Place
 from gateway.core.plant import Plant
 from gateway.core.request import Action
 from gateway.reports.alarm_story import NotTold, alarm_story
@@ -91,6 +92,18 @@ def test_the_newest_occurrence_is_told_unless_one_is_named_and_each_ends_where_t
     assert first.startswith("TURB-HIGH, occurrence 1")
     assert "corrective action: entered much later\n" in first
     assert first.count(" ALARM") == 1
+
+
+def test_alarms_of_one_cause_tell_of_each_other() -> None:
+    places = {"TURB-HIGH": Place(), "CLOUDY": Place(upstream=frozenset({"TURB-HIGH"}))}
+    bench = Journaled(replace(WORDED, cause_groups=GroupRules(places=places, settles_ms=60_000)))
+    bench.read(TURB=12.0)
+    bench.run(30)
+    follows = story(bench, "CLOUDY")
+    assert "caused by TURB-HIGH" in follows
+    for text in (follows, story(bench)):
+        assert "cause group" in text
+        assert "alarms TURB-HIGH, CLOUDY" in text
 
 
 def test_an_alarm_about_an_interlock_tells_of_that_interlock() -> None:
