@@ -225,15 +225,8 @@ def display(state: AlarmState) -> State:
 
 
 def at_rest(state: AlarmState) -> bool:
-    """Nothing stands, runs, hides or waits for anybody: a clear condition leaves it as it is."""
-    return (
-        state.onset_ms is None
-        and not state.active
-        and state.acked
-        and not state.latched
-        and state.clear_since_ms is None
-        and not state.hiding.hidden
-    )
+    """Not active, and nothing runs or hides: a clear condition leaves it as it is, acknowledged or not."""
+    return not state.active and state.onset_ms is None and state.clear_since_ms is None and not state.hiding.hidden
 
 
 def states(before: AlarmState, after: AlarmState) -> dict[str, Fact]:

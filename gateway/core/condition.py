@@ -358,6 +358,13 @@ def _usable(view: View, *tags: str) -> Answer | tuple[Number, ...]:
     return Answer.HELD if HELD in verdicts else Answer.BAD
 
 
+def _in_its_place(verdict: Verdict) -> Answer:
+    """The answer where one tag has no number."""
+    if isinstance(verdict, Awaited):
+        return Answer.AWAITED
+    return Answer.HELD if isinstance(verdict, Held) else Answer.BAD
+
+
 def _beyond(value: float, limit: float, deadband: float) -> Answer:
     """A high comparison. At the limit is not beyond it, and at its end the deadband is left."""
     value = round(value, _DIGITS)
@@ -371,10 +378,9 @@ def _below(value: float, limit: float, deadband: float) -> Answer:
 
 
 def _ask_limit(condition: Limit, memory: Memory, view: View) -> Asked:
-    usable = _usable(view, condition.tag)
-    if isinstance(usable, Answer):
-        return Asked(usable, memory)
-    number = usable[0]
+    number = view.verdicts.get(condition.tag, AWAITED)
+    if not isinstance(number, Number):
+        return Asked(_in_its_place(number), memory)
     high = condition.side is Side.HIGH
     if number.reason is (Reason.OVER_RANGE if high else Reason.UNDER_RANGE):
         return Asked(Answer.IN, memory)  # clipped: at least beyond whatever lies inside the span
@@ -383,19 +389,19 @@ def _ask_limit(condition: Limit, memory: Memory, view: View) -> Asked:
 
 
 def _ask_equals(condition: Equals, memory: Memory, view: View) -> Asked:
-    usable = _usable(view, condition.tag)
-    if isinstance(usable, Answer):
-        return Asked(usable, memory)
-    return Asked(_truth(usable[0].value == condition.value), memory)
+    number = view.verdict(condition.tag)
+    if not isinstance(number, Number):
+        return Asked(_in_its_place(number), memory)
+    return Asked(_truth(number.value == condition.value), memory)
 
 
 def _ask_bits(condition: BitSet, memory: Memory, view: View) -> Asked:
-    usable = _usable(view, condition.tag)
-    if isinstance(usable, Answer):
-        return Asked(usable, memory)
-    if usable[0].reason is Reason.ROUNDED:  # its lower bits are not what was read
+    number = view.verdict(condition.tag)
+    if not isinstance(number, Number):
+        return Asked(_in_its_place(number), memory)
+    if number.reason is Reason.ROUNDED:  # its lower bits are not what was read
         return Asked(Answer.BAD, memory)
-    return Asked(_truth(bool(int(usable[0].value) & condition.mask)), memory)
+    return Asked(_truth(bool(int(number.value) & condition.mask)), memory)
 
 
 def _ask_quality(condition: BadQuality, verdict: Verdict) -> Answer:
@@ -436,9 +442,9 @@ def _moved(memory: Memory, value: float, band: float) -> bool:
 
 
 def _ask_rate(condition: Rate, memory: Memory, view: View) -> Asked:
-    usable = _usable(view, condition.tag)
-    if isinstance(usable, Answer):
-        return Asked(usable, memory)
+    number = view.verdict(condition.tag)
+    if not isinstance(number, Number):
+        return Asked(_in_its_place(number), memory)
     rate = view.rates.get(condition.tag)
     if rate is None:  # one sample has no rate; nothing may move until the next
         return Asked(Answer.HELD, memory)
@@ -496,10 +502,10 @@ def _ask_time(condition: TimeBeyond, memory: Memory, view: View) -> Asked:
 
 def _ask_count(condition: Count, memory: Memory, view: View) -> Asked:
     """What happened while nobody could look counts once it is seen: the reading before the gap is remembered."""
-    usable = _usable(view, condition.tag)
-    if isinstance(usable, Answer):
-        return Asked(usable, memory)
-    value = _counted(condition, memory, usable[0], view)
+    number = view.verdict(condition.tag)
+    if not isinstance(number, Number):
+        return Asked(_in_its_place(number), memory)
+    value = _counted(condition, memory, number, view)
     marks = happened(
         memory.marks,
         times=_times(condition, memory.value, value),

@@ -25,7 +25,7 @@ from gateway.core.sample import Number, Sample
 from gateway.core.state import Rules, ScanState
 from gateway.core.suppression import Logic
 from gateway.core.tick import Tick
-from gateway.core.validity import AWAITED, Awaited, Held, TagRule, accept, forget_stamps, judge, reads
+from gateway.core.validity import AWAITED, Awaited, Held, accept, forget_stamps, judge, reads
 from gateway.core.working import Working, demands_on
 
 _MS_PER_HOUR = 3_600_000
@@ -96,12 +96,8 @@ def _take_sample(work: Working, sample: Sample) -> None:
     """A sample of a calculated tag is there for the record; it is calculated afresh."""
     rule = work.rules.tags.get(sample.tag)
     if rule is not None and sample.tag not in work.rules.calculations:
-        holding = _holding(work, rule)
+        holding = rule.hold_when is not None and reads(work.peek(rule.hold_when.tag), 1.0)
         work.tags[sample.tag] = accept(rule, work.tags[sample.tag], sample, now=work.tick, holding=holding)
-
-
-def _holding(work: Working, rule: TagRule) -> bool:
-    return rule.hold_when is not None and reads(work.peek(rule.hold_when.tag), 1.0)
 
 
 def _take_readback(work: Working, readback: Readback) -> None:
@@ -124,13 +120,13 @@ def _take_readback(work: Working, readback: Readback) -> None:
 def _judge_tags(work: Working) -> None:
     """A verdict for every point; one comes after those that vouch for it, or that it is computed from."""
     work.verdicts = {}
+    tags, verdicts = work.tags, work.verdicts
     for rule in work.rules.judged:
         if isinstance(rule, CalculationRule):
             _calculate(work, rule)
-        else:
-            work.tags[rule.tag], work.verdicts[rule.tag] = judge(
-                rule, work.tags[rule.tag], work.verdicts, work.tick, beside=work.tags
-            )
+            continue
+        tag = rule.tag
+        tags[tag], verdicts[tag] = judge(rule, tags[tag], verdicts, work.tick, beside=tags)
 
 
 def _calculate(work: Working, rule: CalculationRule) -> None:
@@ -146,7 +142,8 @@ def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
     """Alarms in listed order; those that tell of interlocks and outputs come after these."""
     view = work.view()
     for rule in rules:
-        state, logic = work.alarms[rule.id], _logic(work, rule.suppress_when)
+        state = work.alarms[rule.id]
+        logic = Logic.NONE if rule.suppress_when is None else _logic(work, rule.suppress_when)
         if logic is not Logic.HIDE and alarm.at_rest(state) and plainly_clear(rule.condition, view):
             continue  # as most are at most times
         work.alarms[rule.id], said = alarm.step(rule, state, view, logic)
@@ -154,9 +151,7 @@ def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
             work.events += [_with_evidence(work, rule, one, view) for one in said]
 
 
-def _logic(work: Working, when: SuppressWhen | None) -> Logic:
-    if when is None:
-        return Logic.NONE
+def _logic(work: Working, when: SuppressWhen) -> Logic:
     if when.alarm:
         other = work.alarms[when.alarm]
         return Logic.HIDE if other.active and not other.hiding.hidden else Logic.SHOW

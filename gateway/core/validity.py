@@ -183,7 +183,8 @@ class TagState(NamedTuple):
         level: where it stands as far as jumps are concerned; None without a rule for them.
         contradicted_since_ms: one for each partner of the rule; None while it does not contradict.
         has_say: whether it had a number of its own the last time it was judged, and may contradict a partner.
-        says_until_ms: until then the reading itself is the verdict if no other comes; 0 where more has a say in it.
+        says_until_ms: until then the reading itself is the verdict as long as its governors are sound; 0 where doubt
+            may be cast on it.
     """
 
     reading: Reading = _NOTHING_YET
@@ -237,16 +238,14 @@ def accept(rule: TagRule, state: TagState, sample: Sample, *, now: Tick, holding
         now: this scan.
         holding: whether the tag's hold stands now; such a sample is never evaluated.
     """
-    stamp_ms = min(sample.source_utc_ms, now.utc_ms) if _from_future(rule, sample, now) else sample.source_utc_ms
+    stamp_ms = sample.source_utc_ms
+    if stamp_ms > now.utc_ms + rule.max_future_ms:
+        stamp_ms = now.utc_ms
     if stamp_ms <= state.newest_utc_ms or _belated(rule, stamp_ms, sample.arrived):
         return state
     if holding:
         return state._replace(newest_utc_ms=stamp_ms)
     return _evaluated(rule, state, sample, stamp_ms)
-
-
-def _from_future(rule: TagRule, sample: Sample, now: Tick) -> bool:
-    return sample.source_utc_ms > now.utc_ms + rule.max_future_ms
 
 
 def _belated(rule: TagRule, stamp_ms: int, arrived: Tick) -> bool:
@@ -267,7 +266,7 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
             says_until_ms=0,
         )
     value = reading.value
-    moved = state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band
+    moved = rule.frozen_after_ms is None or _moved(rule, state, value)
     level = state.level if rule.spike is None else _level_after(rule, rule.spike, state, reading, arrived_ms)
     usable = rule.uncertain_counts or (reading.quality is Quality.GOOD and not doubt.in_doubt(level))
     return TagState(
@@ -289,9 +288,13 @@ def _evaluated(rule: TagRule, state: TagState, sample: Sample, stamp_ms: int) ->
     )
 
 
+def _moved(rule: TagRule, state: TagState, value: float) -> bool:
+    return state.moved_value is None or round(abs(value - state.moved_value), 9) > rule.frozen_band
+
+
 def _says_until_ms(rule: TagRule, accepted_ms: int, moved_ms: int) -> int:
-    """Until when nothing but a new reading can change what the tag is worth; 0 when something else may at any time."""
-    if rule.valid_when or rule.bad_when or rule.partners or rule.spike or rule.hold_when or rule.constant:
+    """Until when nothing but a new reading or a governor can change what the tag is worth; 0 where doubt may."""
+    if rule.partners or rule.spike or rule.hold_when or rule.constant:
         return 0
     stale_ms = _NO_BOUND_MS if rule.stale_after_ms is None else accepted_ms + rule.stale_after_ms
     return stale_ms if rule.frozen_after_ms is None else min(stale_ms, moved_ms + rule.frozen_after_ms)
@@ -336,8 +339,8 @@ def judge(
     Returns:
         The state with its timers moved on, and the verdict.
     """
-    if now.monotonic_ms < state.says_until_ms and state.has_say:
-        return state, state.reading
+    if now.monotonic_ms < state.says_until_ms and state.has_say and _plainly_vouched(rule, state, verdicts):
+        return state, state.reading  # as it mostly is
     if rule.valid_when or rule.hold_when is not None:
         state = _governed(rule, state, verdicts, now.monotonic_ms)
     verdict = _verdict(rule, state, verdicts, now.monotonic_ms)
@@ -349,6 +352,25 @@ def judge(
     if own is None or (rule.spike is None and not rule.partners):
         return state, verdict  # as most tags are: nothing can cast doubt on it
     return state, _doubted(rule, state, own, now.monotonic_ms)
+
+
+def _plainly_vouched(rule: TagRule, state: TagState, verdicts: Mapping[str, Verdict]) -> bool:
+    """Whether one look at each governor shows that it has nothing against the tag, as it had nothing before."""
+    for bad in rule.bad_when:
+        verdict = verdicts.get(bad.tag)
+        if not isinstance(verdict, Number) or verdict.reason is Reason.ROUNDED:
+            return False
+        if (verdict.value and int(verdict.value) & bad.mask) or (bad.values and verdict.value in bad.values):
+            return False
+    if not rule.valid_when:
+        return True
+    for valid, governor in zip(rule.valid_when, state.governors, strict=True):
+        verdict = verdicts.get(valid.tag)
+        if governor.invalid or governor.low_since_ms is not None:
+            return False
+        if not isinstance(verdict, Number) or verdict.value < valid.minimum:
+            return False
+    return True
 
 
 def _compared(

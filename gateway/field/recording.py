@@ -97,6 +97,7 @@ class Recorder:
         self._next_n = first_entry_n
         self._again = again
         self._on_commit = on_commit
+        self._rules = sample_log.KnownRules()  # of the writer thread
         self._entries: deque[JournalEntry] = deque()
         self._rows: deque[SampleRow] = deque()
         self._scans: deque[ScanTick] = deque(maxlen=_SCANS_KEPT)
@@ -246,6 +247,7 @@ class Recorder:
                 others=batch.others,
                 run=self._identity.run,
                 configuration=self._identity.configuration,
+                rules=self._rules,
             )
             sample_log.append(transaction, *packed, gap_allowed=True)  # a gap has its own entry in the journal
         machine_state.save(

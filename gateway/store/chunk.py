@@ -14,6 +14,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 from gateway.core.quality import Quality, Reason
@@ -23,7 +24,7 @@ from gateway.local.messages import ChunkHeader
 from gateway.store.columns import ColumnReader, ColumnWriter
 from gateway.store.errors import ChunkDamaged, NotStorable
 from gateway.store.inputs import OtherInput, from_line, to_line
-from gateway.store.value_rule import Kind, Order, Rule, Words, find_rule, stepped, steps_between, whole, words_of
+from gateway.store.value_rule import Kind, KnownRules, Order, Rule, Words, stepped, steps_between, whole, words_of
 
 STREAM = "samples"
 _FORMAT = 1
@@ -78,6 +79,7 @@ def pack(
     run: int,
     configuration: str,
     others: Sequence[OtherInput] = (),
+    rules: KnownRules | None = None,
 ) -> tuple[ChunkHeader, bytes]:
     """Pack one commit.
 
@@ -87,6 +89,7 @@ def pack(
         run: number of this process start.
         configuration: hash of the configuration in force.
         others: requests and read-backs that the same scans took.
+        rules: known from chunks before, and added to; saves looking for them, and is not needed to unpack.
 
     Raises:
         NotStorable: no samples, a gap in their numbers, a register outside 0 to 65535, a line break in a tag.
@@ -100,7 +103,8 @@ def pack(
     writer.column([row.sample.source_utc_ms - row.sample.arrived.utc_ms for row in samples])
     _write_readings(writer, [row.sample.reading for row in samples])
     by_tag = _write_tags(writer, samples)
-    _write_values(writer, list(by_tag.values()))
+    known = KnownRules() if rules is None else rules
+    _write_values(writer, list(by_tag.values()), [_rule_of(tag, own, known) for tag, own in by_tag.items()])
     _write_others(writer, others)
     body = bytes((_FORMAT,)) + zlib.compress(bytes(writer.octets), _LEVEL, -zlib.MAX_WBITS)
     return _header(samples, body, run=run, configuration=configuration), body
@@ -136,7 +140,7 @@ def _refuse_unfit(samples: Sequence[SampleRow]) -> None:
         if row.n != n:
             raise NotStorable(f"sample {row.n} of {row.sample.tag} stands where {n} should; numbers have no gaps")
         raw = row.sample.raw
-        if len(raw) > _MOST_REGISTERS or any(not 0 <= word <= _LARGEST_REGISTER for word in raw):
+        if raw and (len(raw) > _MOST_REGISTERS or min(raw) < 0 or max(raw) > _LARGEST_REGISTER):
             raise NotStorable(
                 f"sample {n} of {row.sample.tag} has registers {raw}; up to 125 of 0 to 65535 are allowed"
             )
@@ -168,8 +172,13 @@ def _write_readings(writer: ColumnWriter, readings: Sequence[Reading]) -> None:
 
 def _name(reading: Reading) -> str:
     if isinstance(reading, Number):
-        return f"{reading.quality.value} {reading.reason.value}"
+        return _name_of_number(reading.quality, reading.reason)
     return f"{_TEXT} {reading.text}" if isinstance(reading, Text) else f"none {reading.reason.value}"
+
+
+@cache
+def _name_of_number(quality: Quality, reason: Reason) -> str:
+    return f"{quality.value} {reason.value}"
 
 
 def _write_tags(writer: ColumnWriter, samples: Sequence[SampleRow]) -> dict[str, list[Sample]]:
@@ -198,8 +207,7 @@ def _tag_codes(places: Sequence[int]) -> list[int]:
     return codes
 
 
-def _write_values(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]]) -> None:
-    rules = [_rule_of(samples) for samples in by_tag]
+def _write_values(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules: Sequence[Rule | None]) -> None:
     table = [rule for rule in dict.fromkeys(rules) if rule is not None]
     writer.count(len(table))
     for rule in table:
@@ -211,9 +219,9 @@ def _write_values(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]]) -> N
     _write_leftovers(writer, by_tag, rules)
 
 
-def _rule_of(samples: Sequence[Sample]) -> Rule | None:
+def _rule_of(tag: str, samples: Sequence[Sample], known: KnownRules) -> Rule | None:
     readings = [(s.raw, s.reading.value) for s in samples if isinstance(s.reading, Number)]
-    return find_rule(readings) if readings else None
+    return known.find(tag, readings) if readings else None
 
 
 def _write_words(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules: Sequence[Rule | None]) -> None:

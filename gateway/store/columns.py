@@ -48,8 +48,12 @@ class ColumnWriter:
             self.count(fold(numbers[0]) if numbers else 0)
             return
         self.count(1)
-        for number in numbers:
-            self.count(fold(number))
+        folded = [number << 1 if number >= 0 else (-number << 1) - 1 for number in numbers]  # fold(), many times
+        if max(folded) < _MORE:  # one octet each, the usual case
+            self.octets += bytes(folded)
+            return
+        for number in folded:
+            self.count(number)
 
     def steps(self, numbers: Sequence[int]) -> None:
         """Signed numbers near their predecessor."""

@@ -16,10 +16,12 @@ from gateway.store.database import Reader, Transaction, rows
 from gateway.store.errors import ChunkDamaged, OutOfSequence
 from gateway.store.findings import Fault, Finding
 from gateway.store.seal import seal
+from gateway.store.value_rule import KnownRules
 
 __all__ = [
     "STREAM",
     "Contents",
+    "KnownRules",
     "SampleRow",
     "ScanTick",
     "append",

@@ -23,6 +23,8 @@ _LOWER_63 = 0x7FFF_FFFF_FFFF_FFFF
 _FLOAT_BYTES = 8
 _LONGEST_NUMBER_BYTES = 16
 _TRIED = 12  # readings that a rule is tried on
+_PAUSE = 15  # times a tag without a rule is passed over until one is looked for again
+_LITTLE = 63  # steps that fit into one octet
 _RULE_BYTES = 18  # what a rule of its own costs in a chunk, about
 
 
@@ -43,6 +45,9 @@ class Kind(Enum):
     FLOAT = 2
 
 
+_HIGH_BYTE_FIRST = (Order.ABCD, Order.CDAB)  # one register has no order but that of its octets
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """``value = number * scale + offset``, the number read from the registers by order and kind."""
@@ -61,6 +66,8 @@ class Rule:
 
 def whole(words: Words, order: Order) -> int:
     """Registers as one unsigned number, so that neighbours in value are neighbours here."""
+    if len(words) == 1 and order in _HIGH_BYTE_FIRST:  # as most tags are
+        return words[0]
     return int.from_bytes(_ordered(words, order))
 
 
@@ -77,6 +84,8 @@ def words_of(number: int, length: int, order: Order) -> Words:
 
 def steps_between(predicted: float, value: float) -> int:
     """How many floating-point numbers away the value is from what the rule says; bijective for every value."""
+    if value == predicted and value:  # equal zeros may differ in their sign
+        return 0
     return _place(value) - _place(predicted)
 
 
@@ -89,6 +98,29 @@ def stepped(predicted: float, steps: int) -> float:
     place = _place(predicted) + steps
     (value,) = _DOUBLE.unpack(_INT64.pack(place if place >= 0 else place ^ _LOWER_63))
     return float(value)
+
+
+class KnownRules:
+    """Rules found before, tag by tag: a tag is read and scaled today as it was yesterday."""
+
+    def __init__(self) -> None:
+        self._rules: dict[str, Rule] = {}
+        self._pause: dict[str, int] = {}  # of tags for which plain values were cheaper
+
+    def find(self, tag: str, readings: Sequence[tuple[Words, float]]) -> Rule | None:
+        """The rule known of the tag as long as what it leaves to keep is little, else the best that is found."""
+        known = self._rules.get(tag)
+        if known is not None and all(
+            abs(steps_between(known.value(words), value)) <= _LITTLE for words, value in readings
+        ):
+            return known
+        pause = self._pause.pop(tag, 0)
+        found = find_rule(readings) if pause == 0 else None
+        if found is None:
+            self._pause[tag] = _PAUSE if pause == 0 else pause - 1
+        else:
+            self._rules[tag] = found
+        return found
 
 
 def find_rule(readings: Sequence[tuple[Words, float]]) -> Rule | None:
@@ -152,6 +184,8 @@ def _short(number: float) -> float:
 
 
 def _number(words: Words, order: Order, kind: Kind) -> float | None:
+    if kind is Kind.UNSIGNED and len(words) == 1 and order in _HIGH_BYTE_FIRST:
+        return float(words[0])
     octets = _ordered(words, order)
     if kind is Kind.FLOAT:
         layout = _FLOATS.get(len(octets))
@@ -163,11 +197,11 @@ def _number(words: Words, order: Order, kind: Kind) -> float | None:
 
 def _ordered(words: Words, order: Order) -> bytes:
     registers = words[::-1] if order in (Order.CDAB, Order.DCBA) else words
-    return _swapped(b"".join(word.to_bytes(2) for word in registers), order)
+    return _swapped(struct.pack(f">{len(registers)}H", *registers), order)
 
 
 def _swapped(octets: bytes, order: Order) -> bytes:
-    if order in (Order.ABCD, Order.CDAB):
+    if order in _HIGH_BYTE_FIRST:
         return octets
     swapped = bytearray(octets)
     swapped[0::2], swapped[1::2] = octets[1::2], octets[0::2]

@@ -6,10 +6,10 @@ interlock's own delay is taken off; what is left has the wait for the next
 scan in it. The device takes between nothing and 0.4 s for a reply, so that
 replies fall into every phase of the scan.
 
-Under load means all at once: a backlog of more than three days goes up to a broker by
-the real uplink process, a client of the local socket asks for everything and
-reads nothing, and every commit takes 0.3 s longer (``slow_disk``). Afterwards
-it is checked that the backlog was really being drained to the end, and that
+Under load means all at once: a backlog of more than three days goes up to a
+broker by the real uplink process, a client of the local socket asks for
+everything and reads nothing, and every commit takes 0.3 s longer
+(``slow_disk``). Afterwards it is checked that the backlog was really being drained to the end, and that
 the stuck client was there. A last run, idle, has many times the readings and
 alarms.
 """

@@ -1,7 +1,7 @@
 """Row e: what a sample takes on the disk, and what is written in a day, for the demo site.
 
-At rest: the demo plant's own readings of some hours, made by the direct gear,
-go through the gateway's recorder and housekeeping with the cadence of a
+At rest: the demo plant's own readings of some hours, made by the direct gear
+and stamped as replies on a line are, go through the gateway's recorder and housekeeping with the cadence of a
 running site; then the files are measured. Beside it the same readings as rows
 of a table, one each, committed as often.
 
@@ -16,7 +16,7 @@ import sqlite3
 import time
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 from typing import Self
@@ -140,6 +140,8 @@ class _Recording:
     def __init__(self, path: Path) -> None:
         loaded = load_site(DEMO_SITE)
         self.taken: list[Numbered] = []
+        self._devices = {name: tag.device for name, tag in loaded.site.tags.items()}
+        self._draws = Random(1)  # noqa: S311 - makes test data
         self._run = DirectRun(loaded, EVENTS["calm"])
         gear = self._run.gear
         self._database = Database(path, PLANT, utc_ms=gear.clock.now().utc_ms)
@@ -176,8 +178,9 @@ class _Recording:
         """One second of the plant; events are committed at once, samples when they are due."""
         gear, image = self._run.gear, self._run.gear._image
         self._run.run_to(self._run.plant.now_ms + 1_000)
-        self.taken += image.taken
-        entries = self._recorder.note(gear.state, image.taken, gear.outcome.events, image.taken_others)
+        taken = self._arrived_one_by_one(image.taken)
+        self.taken += taken
+        entries = self._recorder.note(gear.state, taken, gear.outcome.events, image.taken_others)
         due = self._recorder._samples_due()
         if due or entries:
             assert self._loop.run(self._recorder._commit(with_samples=due))
@@ -185,6 +188,20 @@ class _Recording:
             self._joined_ms = gear.clock.now().monotonic_ms
             self._loop.run(self._housekeeper._once())
         return due
+
+    def _arrived_one_by_one(self, taken: Sequence[Numbered]) -> list[Numbered]:
+        """With stamps as lines give them: each device's reply at a moment of its own in the second before the scan.
+
+        In the direct gear all arrive at once, on the second, which would pack too well.
+        """
+        before_ms = {device: self._draws.randrange(1_000) for device in self._devices.values()}
+        return [self._earlier(one, before_ms.get(self._devices.get(one.sample.tag, ""), 0)) for one in taken]
+
+    @staticmethod
+    def _earlier(one: Numbered, by_ms: int) -> Numbered:
+        sample, tick = one.sample, one.sample.arrived
+        arrived = replace(tick, monotonic_ms=tick.monotonic_ms - by_ms, utc_ms=tick.utc_ms - by_ms)
+        return replace(one, sample=replace(sample, arrived=arrived, source_utc_ms=arrived.utc_ms))
 
 
 class _Rows:
