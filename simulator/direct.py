@@ -7,6 +7,7 @@ decided, and day by day what was true beside what it believed.
 """
 
 import argparse
+import gc
 import json
 import sys
 import time
@@ -281,6 +282,8 @@ def play(event: Event, *, hours: float, scan_s: float, seed: int, site: Path, qu
         scan_ms=round(scan_s * SECOND_MS),
         say=None if quiet else lambda line: print(line, flush=True),
     )
+    gc.collect()
+    gc.freeze()  # as the field process does with what stays
     began = time.perf_counter()
     run.run_to(run.plant.started_ms + round(hours * HOUR_MS))
     took_s = time.perf_counter() - began

@@ -68,7 +68,8 @@ class Plant:
         self._water_draws = random.Random(f"{seed}:water")
         self._panel_draws = random.Random(f"{seed}:instruments")
         self._product_shares: list[float] = []
-        self._images: dict[str, tuple[tuple[object, ...], Image]] = {}
+        self._images: dict[str, Image] = {}
+        self._imaged: tuple[object, object, object, object] = (None, None, None, None)  # what the images show
         self._wrong: tuple[tuple[int, Event, int, Faults], Faults] | None = None
 
     @property
@@ -128,15 +129,17 @@ class Plant:
     def image(self, device: str) -> Image:
         """What a device would answer now."""
         wrong = self.faults
-        seen = (self.state, self.panel, self.controller, wrong)
+        state, panel, controller, faults_then = self._imaged
+        if not (state is self.state and panel is self.panel and controller is self.controller and faults_then is wrong):
+            self._imaged = (self.state, self.panel, self.controller, wrong)
+            self._images.clear()
         known = self._images.get(device)
-        if known is None or any(old is not new for old, new in zip(known[0], seen, strict=True)):
-            made = device_values.image(
+        if known is None:
+            known = device_values.image(
                 DEVICES[device], state=self.state, panel=self.panel, controller=self.controller, faults=wrong
             )
-            known = (seen, made)
             self._images[device] = known
-        return known[1]
+        return known
 
     def _step_controller(self) -> None:
         wrong = self.faults

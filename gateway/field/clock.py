@@ -82,7 +82,9 @@ async def wait_until(clock: Clock, event: asyncio.Event, monotonic_ms: int) -> b
     Returns:
         Whether the event is set.
     """
-    if not event.is_set():
+    if clock.now().monotonic_ms >= monotonic_ms:
+        await asyncio.sleep(0)  # others get their turn all the same
+    elif not event.is_set():
         waiting = [asyncio.ensure_future(event.wait()), asyncio.ensure_future(clock.sleep_until(monotonic_ms))]
         try:
             done, _ = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)

@@ -7,11 +7,13 @@ and telling are hand-overs to tasks of their own.
 
 import logging
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from gateway.core.outcome import Event, Outcome
 from gateway.core.request import Answer
 from gateway.core.scan import Moment, scan
 from gateway.core.state import Rules, ScanState
+from gateway.core.tick import Tick
 from gateway.field.actuation import Actuation
 from gateway.field.calculated_samples import CalculatedSamples
 from gateway.field.clock import Clock
@@ -80,7 +82,7 @@ class Scanner:
         due_ms = self._clock.now().monotonic_ms
         while True:
             await self._clock.sleep_until(due_ms)
-            self.once()
+            self.once(due_ms)
             now_ms = self._clock.now().monotonic_ms
             missed = max(0, (now_ms - due_ms) // self._period_ms)
             if missed:
@@ -88,9 +90,10 @@ class Scanner:
                 self._clock.scanned(now_ms)  # else a simulated plant waits for a scan that waits for its next second
             due_ms += (missed + 1) * self._period_ms
 
-    def once(self) -> None:
-        """One pass."""
-        tick = self._clock.now()
+    def once(self, due_ms: int | None = None) -> None:
+        """One pass; told when it was due, it decides as of then, so that a delay of so many periods takes no more."""
+        now = self._clock.now()
+        tick = now if due_ms is None else _as_of(now, due_ms, at_most_ms=self._period_ms // 2)
         arrivals = self._image.take()
         self.state, self.outcome = scan(self.rules, self.state, Moment(tick=tick, arrivals=arrivals))
         self._act(self.outcome)
@@ -102,7 +105,7 @@ class Scanner:
         self._tell(self.state, self.outcome, entries)
         for sample in self._calculated.due(self.outcome.verdicts, tick):
             self._image.put(sample)
-        self._clock.scanned(tick.monotonic_ms)
+        self._clock.scanned(now.monotonic_ms)
 
     def journal(self, event: Event) -> None:
         """Have something of the process itself journaled with the next scan."""
@@ -115,3 +118,11 @@ class Scanner:
             self._hurried = outcome.hurried
             for poller in self._pollers:
                 poller.hurry(self._hurried)
+
+
+def _as_of(now: Tick, due_ms: int, *, at_most_ms: int) -> Tick:
+    """The instant a little before now at which the scan was due; now itself where that is longer ago."""
+    late_ms = now.monotonic_ms - due_ms
+    if not 0 < late_ms <= at_most_ms:
+        return now
+    return replace(now, monotonic_ms=due_ms, utc_ms=now.utc_ms - late_ms)

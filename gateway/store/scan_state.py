@@ -7,7 +7,7 @@ from pydantic import TypeAdapter, ValidationError
 from gateway.core.state import ScanState
 
 _ADAPTER = TypeAdapter(ScanState)
-_LEVEL = 1  # the state is written every few seconds; a better one costs more than it saves
+_LEVEL = 6  # the state is written every few seconds, and of the demo site goes into one page of the database
 
 
 class Unreadable(Exception):  # noqa: N818 - named for what is the case
@@ -15,8 +15,8 @@ class Unreadable(Exception):  # noqa: N818 - named for what is the case
 
 
 def to_bytes(state: ScanState) -> bytes:
-    """Deflated JSON of a state."""
-    return zlib.compress(_ADAPTER.dump_json(state), _LEVEL)
+    """Deflated JSON of a state. What is as nothing has happened yet is left out, and read as such."""
+    return zlib.compress(_ADAPTER.dump_json(state, exclude_defaults=True), _LEVEL)
 
 
 def from_bytes(octets: bytes) -> ScanState:

@@ -143,9 +143,10 @@ def _octets(steps: int) -> int:
 
 def _candidates(readings: Sequence[tuple[Words, float]]) -> Iterator[tuple[Rule, int]]:
     """Rules to try with what each costs; the plain and usual ones first, which cost nothing."""
-    numbered = list(_numbered(readings))
-    for order, kind, _ in numbered:
-        yield Rule(order, kind, 1.0, 0.0), 0
+    numbered = []
+    for way in _numbered(readings):  # one after the other: the first of them often fits
+        numbered.append(way)
+        yield Rule(way[0], way[1], 1.0, 0.0), 0
     for order, kind, numbers in numbered:
         for scale, offset in _lines(numbers, [value for _, value in readings]):
             shared = offset == 0.0 and float(f"{scale:.1g}") == scale  # 0.1, 0.01: many tags use the same

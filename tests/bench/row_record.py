@@ -1,9 +1,10 @@
 """Row e: what a sample takes on the disk, and what is written in a day, for the demo site.
 
 At rest: the demo plant's own readings of some hours, made by the direct gear
-and stamped as replies on a line are, go through the gateway's recorder and housekeeping with the cadence of a
-running site; then the files are measured. Beside it the same readings as rows
-of a table, one each, committed as often.
+and stamped one device after the other, go through the gateway's recorder and
+housekeeping with the cadence of a running site; then the files are measured.
+Beside it the same readings as rows of a table, one each, committed as often.
+Stamps of real lines wander more; a real run shows what they take in the chunks.
 
 Written: by the kernel's counters of the processes, in two ways. In a real run
 at rate 1, which is too short for the log of the store to be moved into the
@@ -28,7 +29,7 @@ from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import Numbered
 from gateway.field.recording import Identity, Recorder
 from gateway.store import sample_log
-from gateway.store.chunk import unpack
+from gateway.store.chunk import pack, unpack
 from gateway.store.database import Database, offline
 from gateway.store.migrations import PLANT
 from simulator.direct import DirectRun
@@ -36,13 +37,14 @@ from simulator.events import EVENTS
 from simulator.site import DEMO_SITE
 from tests.bench.demo_plant import demo_site
 from tests.bench.frame import Figure, Goal, Scale
+from tests.bench.made_record import Chunk
 from tests.bench.processes import PROCESSES, gateway_of, scratch_folder, written_bytes
 from tests.mosquitto import broker
 
 _HOURS, _HOURS_SHORT = 2.0, 0.1
 _WINDOW_S, _WINDOW_SHORT_S = 30.0, 6.0  # commits come every 10 s, the uplink confirms every 30 s
 _SETTLES_S, _SETTLES_SHORT_S = 15.0, 0.0  # at once: the start is written down, however short the run
-_COMMIT_MS, _JOIN_MS = 10_000, 60_000
+_COMMIT_MS, _JOIN_MS, _JOINED_CHUNKS = 10_000, 60_000, 30
 _DAY_S = 86_400.0
 _GB = 1e9
 _CLOSE_S = 60.0
@@ -70,6 +72,13 @@ def measure(scale: Scale) -> Sequence[Figure]:
             remark=spoken,
         ),
         Figure(
+            name="at rest, real run, chunks joined",
+            unit="bytes/sample",
+            gateway=[real.joined_bytes / real.samples],
+            goal=Goal(at_most=4.0),
+            remark=f"{real.samples} readings with the stamps of real lines; the chunks alone, without the file's pages",
+        ),
+        Figure(
             name="written, hours recorded; bare: a row a reading",
             unit="GB/day",
             gateway=[written * _DAY_S / part_s / _GB for written in ours.written_bytes],
@@ -81,13 +90,13 @@ def measure(scale: Scale) -> Sequence[Figure]:
         Figure(
             name="written, real run at rate 1, field process",
             unit="GB/day",
-            gateway=[written * _DAY_S / window_s / _GB for written in real[PROCESSES[1]]],
+            gateway=[written * _DAY_S / window_s / _GB for written in real.written_bytes[PROCESSES[1]]],
             remark=f"windows of {window_s:g} s; in them nothing is joined and no log moved",
         ),
         Figure(
             name="written, real run at rate 1, with the uplink",
             unit="GB/day",
-            gateway=[sum(each) * _DAY_S / window_s / _GB for each in zip(*real.values(), strict=True)],
+            gateway=[sum(each) * _DAY_S / window_s / _GB for each in zip(*real.written_bytes.values(), strict=True)],
             goal=Goal(at_most=0.3),
         ),
     ]
@@ -252,14 +261,48 @@ def _size_bytes(folder: Path, name: str) -> int:
 # --- a real run ------------------------------------------------------------------------------------------------
 
 
-def _real_run(folder: Path, *, window_s: float, settles_s: float, rounds: int) -> dict[str, list[int]]:
-    """Bytes written by field process and uplink in each window; the supervisor has no file."""
-    with broker(folder) as office, demo_site(folder, office.port) as (site, _), gateway_of(site) as pids:
-        time.sleep(settles_s)
-        written: dict[str, list[int]] = {name: [] for name in PROCESSES[1:]}
-        for _ in range(rounds):
-            before = {name: written_bytes(pids[name]) for name in written}
-            time.sleep(window_s)
-            for name, each in written.items():
-                each.append(written_bytes(pids[name]) - before[name])
-        return written
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Real:
+    """What a real run has left.
+
+    Args:
+        written_bytes: by field process and uplink, in each window; the supervisor has no file.
+        samples: recorded.
+        joined_bytes: of their chunks, joined as housekeeping joins them, five minutes at most into one.
+    """
+
+    written_bytes: dict[str, list[int]]
+    samples: int
+    joined_bytes: int
+
+
+def _real_run(folder: Path, *, window_s: float, settles_s: float, rounds: int) -> _Real:
+    with broker(folder) as office, demo_site(folder, office.port) as (site, _):
+        with gateway_of(site) as pids:
+            time.sleep(settles_s)
+            written: dict[str, list[int]] = {name: [] for name in PROCESSES[1:]}
+            for _ in range(rounds):
+                before = {name: written_bytes(pids[name]) for name in written}
+                time.sleep(window_s)
+                for name, each in written.items():
+                    each.append(written_bytes(pids[name]) - before[name])
+        with offline(site / "record" / "plant.db") as reader:
+            chunks = sample_log.read_after(reader, 0, _EVERYTHING_BYTES)
+    groups = [chunks[start : start + _JOINED_CHUNKS] for start in range(0, len(chunks), _JOINED_CHUNKS)]
+    return _Real(
+        written_bytes=written,
+        samples=sum(header.last_n - header.first_n + 1 for header, _ in chunks),
+        joined_bytes=sum(map(_joined_bytes, groups)),
+    )
+
+
+def _joined_bytes(chunks: Sequence[Chunk]) -> int:
+    parts = [unpack(*one) for one in chunks]
+    _, body = pack(
+        [row for part in parts for row in part.rows],
+        [scan for part in parts for scan in part.scans],
+        others=[one for part in parts for one in part.others],
+        run=chunks[0][0].run,
+        configuration=chunks[0][0].configuration,
+    )
+    return len(body)
