@@ -25,12 +25,13 @@ from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
 from gateway.field.own_tags import OwnTags, Sources, rows_waiting
 from gateway.field.polling import Poller
-from gateway.field.reconfigured import changed_since
+from gateway.field.reconfigured import Signature, changed_since
 from gateway.field.recording import Identity, Recorder
 from gateway.field.scanning import Scanner
 from gateway.field.serving import Server
 from gateway.field.site import History, LiveTelling, Parts, run, status
 from gateway.local.messages import Hello
+from gateway.starting import say_accepted
 from gateway.stopping import stopped_by_signals
 from gateway.store import beginnings, configurations
 from gateway.store.database import Database
@@ -54,6 +55,7 @@ def field_process(folder: Path) -> int:
         Refused: the site folder cannot be used.
     """
     loaded = load_site(folder)
+    say_accepted()
     return until_its_end(lambda: _run(loaded))
 
 
@@ -77,7 +79,9 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
     database = Database(loaded.resolve(loaded.site.place.storage_folder) / DATABASE, PLANT, utc_ms=now.utc_ms)
     _keep_configuration(database, loaded)
     booted = boot_id()
-    changed = changed_since(database, loaded.hash, canonical_text(loaded.site))
+    keys = loaded.site.site
+    signature = Signature(person=keys.changed_by, because=keys.changed_because)
+    changed = changed_since(database, loaded.hash, canonical_text(loaded.site), signature)
     beginning = begin(database, rules, now=now, boot_id=booted, version=__version__, changed=changed)
     _keep_beginning(database, beginning, loaded)
     image = InputImage(next_n=beginning.next_sample_n)

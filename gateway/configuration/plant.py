@@ -450,6 +450,7 @@ def _alarm_rule(name: str, alarm: Alarm) -> AlarmRule:
         max_shelve_ms=_ms(alarm.max_shelve_s),
         realarm_ms=_ms(alarm.realarm_s) if alarm.realarm_s is not None else None,
         priority=Priority(alarm.priority),
+        alarm_class=alarm.alarm_class,
         text=AlarmText(
             says=alarm.says,
             cause=alarm.cause,

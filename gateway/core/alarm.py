@@ -14,14 +14,14 @@ the table is asked.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask, memory_after_restart
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind, Fact
-from gateway.core.suppression import Hiding, Logic, end_shelf, follow_logic
+from gateway.core.suppression import VISIBLE, Hiding, Logic, end_shelf, follow_logic
 
 
 class Priority(Enum):
@@ -85,6 +85,7 @@ class AlarmRule:
     priority: Priority = Priority.P3
     text: AlarmText = AlarmText(says="", cause="", consequence="", action="", respond_within_ms=0)
     value_tag: str = ""  # whose value belongs into the message; empty takes the condition's own tag
+    alarm_class: str = ""  # alarms under the same rules of testing, training and reporting
     revision: str = ""  # changes with every key of the alarm; stands in the journal
 
 
@@ -127,7 +128,7 @@ class AlarmState:
     clear_since_ms: int | None = None
     activated_ms: int = 0
     acked_ms: int = 0
-    hiding: Hiding = field(default_factory=Hiding)
+    hiding: Hiding = VISIBLE
     memory: Memory = NOTHING
 
 
@@ -224,9 +225,15 @@ def display(state: AlarmState) -> State:
     return visible(state)
 
 
-def at_rest(state: AlarmState) -> bool:
-    """Not active, and nothing runs or hides: a clear condition leaves it as it is, acknowledged or not."""
-    return not state.active and state.onset_ms is None and state.clear_since_ms is None and not state.hiding.hidden
+def stays(rule: AlarmRule, state: AlarmState, answer: Answer | None) -> bool:
+    """Whether nothing runs, hides or comes due, so that a plain answer leaves the alarm as it is."""
+    if answer is None or state.clear_since_ms is not None:
+        return False
+    if state.hiding is not VISIBLE and state.hiding.hidden:
+        return False
+    if state.active:
+        return answer is Answer.IN and rule.realarm_ms is None
+    return answer is Answer.CLEAR and state.onset_ms is None
 
 
 def states(before: AlarmState, after: AlarmState) -> dict[str, Fact]:
@@ -331,9 +338,8 @@ def _in_force(rule: AlarmRule) -> dict[str, Fact]:
         "on_delay_s": rule.on_delay_ms / 1000,
         "off_delay_s": rule.off_delay_ms / 1000,
     }
-    if rule.revision:
-        facts["revision"] = rule.revision
-    return facts
+    named = {"class": rule.alarm_class, "revision": rule.revision}
+    return facts | {name: text for name, text in named.items() if text}
 
 
 def _give_up(state: AlarmState, *, on: bool, off: bool) -> AlarmState:

@@ -263,6 +263,7 @@ class Asked(NamedTuple):
 
 
 NOTHING = Memory()
+_DUST = 1e-6  # nearer than this to a limit, rounding has a say
 _CLIPPED = (Reason.OVER_RANGE, Reason.UNDER_RANGE)
 _DIGITS = 9  # hides what binary fractions do to 3 * 0.1 and 0.3 - 0.1; far finer than any instrument
 
@@ -306,28 +307,30 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
             return _ask_count(condition, memory, view)
 
 
-def plainly_clear(condition: Condition, view: View) -> bool:  # noqa: PLR0911 - one line a kind
-    """Whether it takes one look to see that it is clear and has nothing to remember; False leaves it to ``ask``."""
+def plain_answer(condition: Condition, view: View) -> Answer | None:  # noqa: PLR0911 - one line a kind
+    """In or clear where one look shows it and there is nothing to remember; None leaves it to ``ask``."""
     match condition:
         case Limit():
             verdict = view.verdicts.get(condition.tag)
             if not isinstance(verdict, Number) or verdict.reason in _CLIPPED:
-                return False
-            if condition.side is Side.HIGH:
-                return verdict.value <= condition.limit - condition.deadband
-            return verdict.value >= condition.limit + condition.deadband
+                return None
+            high = condition.side is Side.HIGH
+            beyond = verdict.value - condition.limit if high else condition.limit - verdict.value
+            if beyond > _DUST:
+                return Answer.IN
+            return Answer.CLEAR if beyond < -condition.deadband - _DUST else None
         case BadQuality():
-            return isinstance(view.verdicts.get(condition.tag), Number)
+            return Answer.CLEAR if isinstance(view.verdicts.get(condition.tag), Number) else None
         case Equals():
             verdict = view.verdicts.get(condition.tag)
-            return isinstance(verdict, Number) and verdict.value != condition.value
+            return _truth(verdict.value == condition.value) if isinstance(verdict, Number) else None
         case BitSet():
             verdict = view.verdicts.get(condition.tag)
             if not isinstance(verdict, Number) or verdict.reason is Reason.ROUNDED:
-                return False
-            return not int(verdict.value) & condition.mask
+                return None
+            return _truth(bool(int(verdict.value) & condition.mask))
         case _:
-            return False
+            return None
 
 
 def tags_of(condition: Condition) -> tuple[str, ...]:

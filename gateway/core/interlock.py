@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gateway.core.condition import Condition, View, plainly_clear
+from gateway.core.condition import Answer, Condition, View, plain_answer
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind
@@ -175,7 +175,7 @@ def at_rest(state: InterlockState) -> bool:
 
 def plainly_without_cause(rule: InterlockRule, view: View) -> bool:
     """Whether one look at each input shows that it is clear."""
-    return all(plainly_clear(one, view) for cause in rule.causes for one in cause.inputs)
+    return all(plain_answer(one, view) is Answer.CLEAR for cause in rule.causes for one in cause.inputs)
 
 
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:

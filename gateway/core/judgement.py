@@ -198,10 +198,11 @@ def _come_out(work: Working, request: Request, event: Event, state: alarm.AlarmS
 
 def _explain(work: Working, request: Request) -> None:
     """A cause or a corrective action goes into the journal beside what stands there; it changes no decision."""
-    if request.subject not in work.alarms:
+    known = work.alarms.get(request.subject)
+    if known is None and not request.occurrence:  # a number makes it one of an alarm that is no longer configured
         _unknown(work, request)
         return
-    newest = work.alarms[request.subject].occurrence
+    newest = request.occurrence if known is None else known.occurrence
     occurrence = request.occurrence or newest
     given = {"cause": request.cause.strip(), "corrective_action": request.corrective_action.strip()}
     facts: dict[str, Fact] = {name: text for name, text in given.items() if text}

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from gateway.core import alarm, cause_groups, exposure, figures, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
 from gateway.core.calculation import CalculationRule
-from gateway.core.condition import StateLimit, Tripped, View, plainly_clear
+from gateway.core.condition import StateLimit, Tripped, View, plain_answer
 from gateway.core.evidence import evidence, limit_facts, reading
 from gateway.core.exposure import ExposureState
 from gateway.core.first_out import first_out
@@ -144,8 +144,8 @@ def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
     for rule in rules:
         state = work.alarms[rule.id]
         logic = Logic.NONE if rule.suppress_when is None else _logic(work, rule.suppress_when)
-        if logic is not Logic.HIDE and alarm.at_rest(state) and plainly_clear(rule.condition, view):
-            continue  # as most are at most times
+        if logic is not Logic.HIDE and alarm.stays(rule, state, plain_answer(rule.condition, view)):
+            continue  # as most do at most times
         work.alarms[rule.id], said = alarm.step(rule, state, view, logic)
         if said:
             work.events += [_with_evidence(work, rule, one, view) for one in said]

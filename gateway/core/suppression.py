@@ -56,6 +56,10 @@ class Hiding:
         return self.suppressed or self.out_of_service or self.shelved_until_ms is not None
 
 
+VISIBLE = Hiding()
+"""Nothing hides it."""
+
+
 def end_shelf(hiding: Hiding, _logic: Logic, now_ms: int, _release_delay_ms: int) -> tuple[Hiding, EventKind | None]:
     """Let a shelf end when its time is up."""
     if hiding.shelved_until_ms is None or now_ms < hiding.shelved_until_ms:

@@ -1,6 +1,8 @@
 """Every kind of condition, in, between and clear; at its limit; and what a reading without a value does."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gateway.core.condition import (
     NOTHING,
@@ -26,6 +28,7 @@ from gateway.core.condition import (
     View,
     WrittenOver,
     ask,
+    plain_answer,
     tags_of,
 )
 from gateway.core.evidence import evidence, in_words
@@ -342,3 +345,20 @@ def test_a_plain_number_has_no_words_and_a_rounded_one_no_bits() -> None:
 def test_a_text_is_told_as_it_is() -> None:
     facts = evidence(Equals(tag="A"), view(Text("FS-501 V2")), {})
     assert (facts["text"], facts["quality"]) == ("FS-501 V2", "good")
+
+
+NEAR = st.sampled_from([9.5, 10.0, 2.0, 2.2, 5.0, 0.0]).flatmap(
+    lambda limit: st.sampled_from([0.0, 1e-12, 1e-9, 1e-8, 1e-6, 0.1, 5.0]).map(lambda off: limit + off)
+)
+READINGS = st.one_of(
+    NEAR.map(Number),
+    NEAR.map(lambda value: Number(value, Quality.UNCERTAIN, Reason.OVER_RANGE)),
+    NEAR.map(lambda value: Number(value, Quality.UNCERTAIN, Reason.ROUNDED)),
+    st.sampled_from([NoNumber(Reason.STALE), Text("words"), HELD, AWAITED]),
+)
+
+
+@given(condition=st.sampled_from([HIGH, LOW, BITS, Equals(tag="A", value=5.0), BadQuality(tag="A"), RATE]), a=READINGS)
+def test_a_plain_answer_is_the_answer(condition: Condition, a: Verdict) -> None:
+    answer = plain_answer(condition, view(a))
+    assert answer in (None, ask(condition, NOTHING, view(a)).answer)

@@ -268,9 +268,9 @@ class Histories(RuleBasedStateMachine):
 
     def the_long_way(self) -> None:
         """What the scan passes over, since one look shows that it stays as it is, decides the same when it is not."""
-        never = {
-            "gateway.core.scan.plainly_clear": False,
-            "gateway.core.interlock.plainly_clear": False,
+        never: dict[str, object] = {
+            "gateway.core.scan.plain_answer": None,
+            "gateway.core.interlock.plain_answer": None,
             "gateway.core.validity._says_until_ms": 0,
         }
         with ExitStack() as stack:

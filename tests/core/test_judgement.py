@@ -205,6 +205,15 @@ def test_an_explanation_is_journaled_for_its_occurrence_and_changes_no_decision(
     assert {name: event.facts[name] for name in ("cause", "corrective_action") if name in event.facts} == facts
 
 
+def test_an_alarm_that_is_no_longer_configured_is_explained_by_its_number() -> None:
+    """Its failure would stay open for ever."""
+    bench = Bench()
+    assert bench.ask(Action.EXPLAIN, "GONE", occurrence=3, cause="removed with its pump").granted
+    event = bench.found(EventKind.EXPLAINED)[-1]
+    assert (event.subject, event.occurrence) == ("GONE", 3)
+    assert bench.ask(Action.EXPLAIN, "GONE", cause="no number").reason == "unknown_subject"
+
+
 def test_without_a_number_the_newest_occurrence_is_explained() -> None:
     bench = sounded(2)
     assert bench.ask(Action.EXPLAIN, "TURB-HIGH", cause="lamp").granted

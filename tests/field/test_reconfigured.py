@@ -7,12 +7,13 @@ import pytest
 
 from gateway.configuration.reading import canonical_text, read_site
 from gateway.core.outcome import Event, EventKind
-from gateway.field.reconfigured import changed_since
+from gateway.field.reconfigured import Signature, changed_since
 from gateway.store import configurations, journal
 from gateway.store.database import Database
 from tests.store.support import entry, opened
 
 WAIT_S = 20.0
+NOBODY = Signature()
 NOW = canonical_text(read_site(Path(__file__).parents[2] / "config" / "marrowfell"))
 
 
@@ -44,7 +45,7 @@ def test_each_key_that_differs_from_the_last_line_s_configuration_is_told_with_o
     with opened(tmp_path / "plant.db") as database:
         keep(database, "before", earlier())
         write(database, 1, "before")
-        events = changed_since(database, "now", NOW)
+        events = changed_since(database, "now", NOW, NOBODY)
     assert {(event.kind, event.subject) for event in events} == {(EventKind.LIMIT_CHANGE, "SUMP-HIGH")}
     assert keys_of(events) == ["condition.high.limit", "on_delay_s", "priority"]
     assert events[0].facts["old"] == 12.5
@@ -54,11 +55,11 @@ def test_each_key_that_differs_from_the_last_line_s_configuration_is_told_with_o
 
 def test_after_the_same_configuration_and_at_the_first_start_there_is_nothing_to_tell(tmp_path: Path) -> None:
     with opened(tmp_path / "plant.db") as database:
-        assert changed_since(database, "now", NOW) == ()
+        assert changed_since(database, "now", NOW, NOBODY) == ()
         keep(database, "before", earlier())
         write(database, 1, "before")
         write(database, 2, "now")
-        assert changed_since(database, "now", NOW) == ()
+        assert changed_since(database, "now", NOW, NOBODY) == ()
 
 
 def test_a_start_that_wrote_nothing_does_not_swallow_the_change(tmp_path: Path) -> None:
@@ -67,7 +68,7 @@ def test_a_start_that_wrote_nothing_does_not_swallow_the_change(tmp_path: Path) 
         write(database, 1, "before")
         keep(database, "now", NOW)  # it kept its configuration, and died before its first line
     with opened(tmp_path / "plant.db") as database:
-        assert len(changed_since(database, "now", NOW)) == 3
+        assert len(changed_since(database, "now", NOW, NOBODY)) == 3
 
 
 @pytest.mark.parametrize("document", [None, "not json at all"])
@@ -76,6 +77,33 @@ def test_a_configuration_that_is_not_kept_or_not_readable_is_told_as_such(tmp_pa
         if document is not None:
             keep(database, "before", document)
         write(database, 1, "before")
-        (event,) = changed_since(database, "now", NOW)
+        (event,) = changed_since(database, "now", NOW, NOBODY)
     assert (event.kind, event.reason) == (EventKind.LIMIT_CHANGE, "the configuration before is not known")
     assert dict(event.facts) == {"old": "before", "new": "now"}
+
+
+def signed(document: str, because: str) -> str:
+    content, order = json.loads(document)
+    content["site"]["changed_because"] = because
+    return json.dumps([content, order])
+
+
+def test_a_change_bears_the_name_and_the_reason_that_the_configuration_gives_for_it(tmp_path: Path) -> None:
+    with opened(tmp_path / "plant.db") as database:
+        keep(database, "before", signed(earlier(), "first installation"))
+        write(database, 1, "before")
+        signature = Signature(person="INTEGRATOR", because="sump float moved up")
+        events = changed_since(database, "now", signed(NOW, signature.because), signature)
+    assert keys_of(events) == ["condition.high.limit", "on_delay_s", "priority"]
+    assert {(event.person, event.facts["because"], event.reason) for event in events} == {
+        ("INTEGRATOR", "sump float moved up", "")
+    }
+
+
+def test_a_reason_that_stood_there_before_signs_no_new_change(tmp_path: Path) -> None:
+    with opened(tmp_path / "plant.db") as database:
+        keep(database, "before", signed(earlier(), "first installation"))
+        write(database, 1, "before")
+        signature = Signature(person="INTEGRATOR", because="first installation")
+        events = changed_since(database, "now", signed(NOW, signature.because), signature)
+    assert {(event.person, event.reason) for event in events} == {("", "nobody has signed for it")}

@@ -30,6 +30,11 @@ class Alarm(Keys):
     priority: Literal["P1", "P2", "P3"] = Field(
         description="P1 wakes someone, P2 is for the same day, P3 for the next visit."
     )
+    alarm_class: str = Field(
+        default="",
+        max_length=40,
+        description="Alarms with the same rules of testing, training and reporting (ISA-18.2), such as permit.",
+    )
     says: Text = Field(description="The state in plain words, as it stands in a message.")
     cause: Text = Field(description="What usually causes it.")
     consequence: Text = Field(description="What happens if nobody acts.")

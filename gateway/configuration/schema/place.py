@@ -28,6 +28,14 @@ class SiteKeys(Keys):
     offer_s: float = Field(
         default=120.0, ge=10, le=900, description="Seconds in which the second step of a release must follow the first."
     )
+    changed_by: str = Field(
+        default="", max_length=80, description="Who changed this configuration last; goes into the journal with it."
+    )
+    changed_because: str = Field(
+        default="",
+        max_length=200,
+        description="Why, for this change; a text that stood there before signs no new change.",
+    )
 
 
 class Place(Keys):
