@@ -197,6 +197,8 @@ def readable(value: float, limit: float | None) -> str:
 
 def _decimals(value: float) -> int:
     magnitude = abs(value)
+    if magnitude == 0:
+        return 0
     return 1 if magnitude >= 10 else 2 if magnitude >= 1 else 3  # noqa: PLR2004 - three figures: 12.7, 1.20, 0.450
 
 
