@@ -231,7 +231,14 @@ def test_whatever_is_configured_the_first_part_fits_and_says_what_the_plant_did(
 
 @pytest.mark.parametrize(
     ("value", "limit", "expected"),
-    [(12.71, 10.0, "12.7"), (10.04, 10.0, "10.04"), (10.0, 10.0, "10.0"), (1.999, 2.0, "1.999"), (0.45, None, "0.450")],
+    [
+        (12.71, 10.0, "12.7"),
+        (10.04, 10.0, "10.04"),
+        (10.0, 10.0, "10.0"),
+        (1.999, 2.0, "1.999"),
+        (0.45, None, "0.450"),
+        (0.0, 50.0, "0"),
+    ],
 )
 def test_a_value_is_shown_so_that_it_differs_from_its_limit(value: float, limit: float | None, expected: str) -> None:
     assert readable(value, limit) == expected
