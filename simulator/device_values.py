@@ -124,9 +124,10 @@ def image(device: DeviceMap, *, state: State, panel: Panel, controller: Controll
     """
     values = _SOURCES[device.name](state, panel, controller, faults)
     order = faults.byte_orders.get(device.name)
+    told = bool(faults.loops or faults.forced)
     tables = {table: blank.copy() for table, blank in _BLANK[device.name].items()}
     for point in device.points:
-        raw = _raw(point, values, faults)
+        raw = _raw(point, values, faults) if told else point.raw(values[point.tag])
         if point.encoding is U16 and 0 <= raw <= LARGEST_REGISTER:  # two thirds of them; the codec would do the same
             tables[point.table][point.address] = int(raw)
             continue

@@ -14,6 +14,7 @@ COILS, DISCRETE_INPUTS, HOLDING_REGISTERS, INPUT_REGISTERS = 1, 2, 3, 4  # by th
 
 COUNTS_AT_4_MA, COUNTS_AT_20_MA = 6400, 32000
 
+_FLOATS = ("float32", "float64")
 U16 = Encoding("uint16")
 I16 = Encoding("int16")
 U32_ABCD, U32_CDAB, U32_DCBA = Encoding("uint32"), Encoding("uint32", "CDAB"), Encoding("uint32", "DCBA")
@@ -50,7 +51,7 @@ class Point:
         if lowest != highest:
             counts = COUNTS_AT_4_MA + (value - lowest) / (highest - lowest) * (COUNTS_AT_20_MA - COUNTS_AT_4_MA)
             return min(65_535, max(0, round(counts)))
-        return value if self.encoding.kind.startswith("float") else round(value / self.scale)
+        return value if self.encoding.kind in _FLOATS else round(value / self.scale)
 
 
 @dataclass(frozen=True, slots=True)
