@@ -16,6 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from random import Random
 
+from gateway.starting import ACCEPTED_FD
 from gateway.stopping import stopped_by_signals
 
 _LOG = logging.getLogger(__name__)
@@ -36,12 +37,17 @@ class Child:
         stop_within_s: real seconds granted after SIGTERM before it is killed.
         final_codes: exit codes after which starting it again is useless, such
             as a refused configuration; everything is stopped then.
+        accepts_within_s: real seconds at most that the next child waits, at
+            the first start, for this one to say that it has accepted its
+            configuration (``starting.say_accepted``); it does not wait
+            longer than until this one has ended. 0: it does not wait.
     """
 
     name: str
     command: tuple[str, ...]
     stop_within_s: float = 15.0
     final_codes: frozenset[int] = frozenset()
+    accepts_within_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +122,8 @@ class Supervisor:
     def stop(self) -> None:
         """Begin the orderly stop; ``run`` returns when it is done. Calling it again changes nothing."""
         self._stop.set()
+        for keeper in self._keepers:
+            keeper.wait_no_longer()
 
     async def run(self) -> int:
         """Start everything, watch it, and stop it on SIGINT, SIGTERM or ``stop``.
@@ -127,14 +135,22 @@ class Supervisor:
         """
         with stopped_by_signals(self.stop):
             try:
-                for keeper in self._keepers:
-                    await keeper.start()
-                self._notifier.tell("READY=1")
+                await self._start()
                 await self._watch()
             finally:
                 self._notifier.tell("STOPPING=1")
                 codes = [await keeper.stop() for keeper in self._keepers]
         return self._final_code or next((code for code in codes if code), 0)
+
+    async def _start(self) -> None:
+        """One after the other, as long as nothing says stop."""
+        for keeper in self._keepers:
+            if self._stop.is_set():
+                return
+            await keeper.start()
+            await keeper.until_accepted()
+        if not self._stop.is_set():
+            self._notifier.tell("READY=1")
 
     async def _watch(self) -> None:
         """Feed the service manager's watchdog while every child runs, until the stop."""
@@ -147,7 +163,7 @@ class Supervisor:
 
     def _end(self, code: int) -> None:
         self._final_code = self._final_code or code
-        self._stop.set()
+        self.stop()
 
 
 class _Keeper:
@@ -167,6 +183,7 @@ class _Keeper:
         self._random = random
         self._end = end
         self._stopping = asyncio.Event()
+        self._waited_for = asyncio.Event()  # it has accepted its configuration, or there is nothing to wait for
         self._process: asyncio.subprocess.Process | None = None
         self._task: asyncio.Task[None] | None = None
         self._short_lives = 0  # in a row
@@ -183,9 +200,23 @@ class _Keeper:
         Raises:
             OSError: the command cannot be started at all.
         """
-        process = await self._launch()
+        if self._child.accepts_within_s:
+            process = await self._launch_heard()
+        else:
+            process = await self._launch()
         self._task = asyncio.create_task(self._keep(process), name=f"keeper of {self._child.name}")
         self._task.add_done_callback(self._keeper_ended)
+
+    async def until_accepted(self) -> None:
+        """Wait for what the child says, for its first end, or for as long as the next child may wait at all."""
+        if self._child.accepts_within_s:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(self._child.accepts_within_s):
+                    await self._waited_for.wait()
+
+    def wait_no_longer(self) -> None:
+        """End ``until_accepted``."""
+        self._waited_for.set()
 
     async def stop(self) -> int:
         """SIGTERM, a bounded wait, SIGKILL; returns the exit code. Safe when it never started."""
@@ -210,14 +241,39 @@ class _Keeper:
                 _LOG.error("%s: ended with code %d; starting again cannot mend that", self._child.name, self._code)
                 self._end(self._code)
                 return
+            self.wait_no_longer()
             if await self._stopped_within(self._delay_s()):
                 return
             process = await self._launch_again()
 
-    async def _launch(self) -> asyncio.subprocess.Process:
+    async def _launch_heard(self) -> asyncio.subprocess.Process:
+        """With a pipe by which it says that it has accepted its configuration; the pipe ends with it at the latest."""
+        hearing, saying = os.pipe()
+        try:
+            process = await self._launch(saying)
+        except OSError:
+            os.close(hearing)
+            raise
+        finally:
+            os.close(saying)
+        asyncio.get_running_loop().add_reader(hearing, self._heard, hearing)
+        return process
+
+    def _heard(self, hearing: int) -> None:
+        if os.read(hearing, 1):  # else it has ended without a word, and what that means is the keeper's to say
+            self.wait_no_longer()
+        asyncio.get_running_loop().remove_reader(hearing)
+        os.close(hearing)
+
+    async def _launch(self, saying: int | None = None) -> asyncio.subprocess.Process:
         """A session of its own, so that a terminal's Ctrl-C reaches the supervisor alone; output is passed through."""
+        pipe = {} if saying is None else {ACCEPTED_FD: str(saying)}
         self._process = await asyncio.create_subprocess_exec(
-            *self._child.command, env=self._environment, stdin=asyncio.subprocess.DEVNULL, start_new_session=True
+            *self._child.command,
+            env={**self._environment, **pipe},
+            stdin=asyncio.subprocess.DEVNULL,
+            start_new_session=True,
+            pass_fds=() if saying is None else (saying,),
         )
         _LOG.info("%s: started as process %d", self._child.name, self._process.pid)
         return self._process

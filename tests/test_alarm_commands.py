@@ -150,8 +150,8 @@ def test_a_limit_that_was_changed_between_two_starts_is_journaled_and_the_record
     with running(site):
         lines = [line for line in say(site, "journal", "--last", "1000")[1].splitlines() if " limit_change " in line]
     assert [line.split(" limit_change ")[1] for line in lines] == [
-        f"{ALARM} key=on_delay_s new=5 old=0 section=alarms",
-        f"{ALARM} key=priority new=P3 old=P2 section=alarms",
+        f"{ALARM} (nobody has signed for it) key=on_delay_s new=5 old=0 section=alarms",
+        f"{ALARM} (nobody has signed for it) key=priority new=P3 old=P2 section=alarms",
     ]
     code, replayed = on_record("replay", site)
     assert code == 0, replayed

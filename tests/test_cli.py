@@ -3,6 +3,8 @@
 import asyncio
 import os
 import shutil
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -140,6 +142,19 @@ def test_a_bad_site_starts_nothing(site: Path, command: str) -> None:
     assert not (site / "record").exists()
 
 
+def test_a_bad_site_is_told_once_with_all_its_faults_and_starts_no_uplink(site: Path) -> None:
+    spoil(site, "site.yaml", "scan_period_s: 1", "scan_period_s: fast")
+    spoil(site, "alarms.yaml", "priority: P1", "priority: P9")
+    command = [sys.executable, "-m", "gateway", "run", str(site)]
+    result = subprocess.run(command, check=False, capture_output=True, text=True, timeout=WAIT_S)
+    assert result.returncode == REFUSED_SITE
+    assert result.stderr.count("scan_period_s: found") == 1
+    assert result.stderr.count('found "P9"') == 1
+    assert result.stderr.count(": started as process") == 1
+    assert "started again" not in result.stderr
+    assert "uplink" not in result.stderr
+
+
 def test_a_record_that_another_process_holds_is_told_without_a_traceback(
     site: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -216,6 +231,13 @@ def test_what_is_missing_or_unknown_is_a_wrong_command_line(site: Path, command:
     assert "Usage:" in result.stderr
 
 
+def test_a_mistyped_command_names_the_nearest(site: Path) -> None:
+    result = run("relase", "product", "--site", site)
+    assert result.exit_code == WRONG
+    assert "Did you mean" in result.stderr
+    assert "'release'" in result.stderr
+
+
 # --- help ---------------------------------------------------------------------------------------------------------
 
 
@@ -231,6 +253,7 @@ def test_every_command_and_every_option_explains_itself(name: str) -> None:
     result = run(name, "-h")
     assert result.exit_code == DONE
     command = main.commands[name]
+    assert command.name == name
     assert command.help
     assert command.help.split()[0] in result.stdout
     options = [one for one in command.params if isinstance(one, click.Option)]

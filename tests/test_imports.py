@@ -2,6 +2,8 @@
 
 import ast
 import re
+import subprocess
+import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,9 +17,11 @@ SOURCES = sorted([*ROOT.glob("gateway/**/*.py"), *ROOT.glob("simulator/**/*.py")
 
 CORE_MAY_IMPORT = {"ast", "collections.abc", "dataclasses", "datetime", "enum", "math", "typing"}
 
+COMMAND_LINE = {source.relative_to(ROOT).as_posix() for source in ROOT.glob("gateway/cli/*.py")}
+
 # Library: the files that may import it. A path that does not exist yet costs nothing.
 FOREIGN_LIBRARIES = {
-    "click": {"gateway/cli.py", "gateway/probe/command.py"},
+    "click": {*COMMAND_LINE, "gateway/probe/command.py"},
     "influxdb_client": {"gateway/publishers/influx.py"},
     "iotcore": {"simulator/office.py"},
     "paho": {"gateway/publishers/mqtt.py", "simulator/office.py"},
@@ -119,6 +123,20 @@ def test_every_part_of_the_gateway_has_its_import_contract() -> None:
     parts = {path.stem for path in ROOT.glob("gateway/*") if path.suffix == ".py" or path.is_dir()}
     named = {f"gateway.{part}" for part in parts if not part.startswith("__")}
     assert named - covered == set()
+
+
+def test_watching_processes_loads_neither_the_configuration_nor_the_drivers() -> None:
+    loads = "import gateway.cli.running, sys; print(*(name for name in sys.modules if name.startswith('gateway.')))"
+    command = [sys.executable, "-c", loads]
+    loaded = set(subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout.split())
+    assert {name for name in loaded if not name.startswith("gateway.cli.")} == {
+        "gateway.cli",
+        "gateway.configuration",
+        "gateway.configuration.fault",
+        "gateway.starting",
+        "gateway.stopping",
+        "gateway.supervision",
+    }
 
 
 def test_the_finder_sees_imports_inside_functions_and_of_submodules() -> None:

@@ -48,6 +48,12 @@ note("started")
 while True:
     signal.pause()
 """
+ACCEPTS = """
+sys.path.insert(0, sys.argv[3])
+from gateway.starting import say_accepted
+note("accepted")
+say_accepted()
+"""
 LEAVES_A_CHILD = """
 left = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
 note(f"left {left.pid}")
@@ -61,10 +67,24 @@ def log(tmp_path: Path) -> Path:
     return path
 
 
-def child(log: Path, name: str, script: str, *, stop_within_s: float = LIMIT_S, final: int | None = None) -> Child:
+def child(
+    log: Path,
+    name: str,
+    script: str,
+    *,
+    stop_within_s: float = LIMIT_S,
+    final: int | None = None,
+    accepts_within_s: float = 0.0,
+) -> Child:
     codes = frozenset() if final is None else frozenset({final})
-    command = (sys.executable, "-c", PRELUDE + script, str(log), name)
-    return Child(name=name, command=command, stop_within_s=stop_within_s, final_codes=codes)
+    command = (sys.executable, "-c", PRELUDE + script, str(log), name, str(Path(__file__).parents[1]))
+    return Child(
+        name=name,
+        command=command,
+        stop_within_s=stop_within_s,
+        final_codes=codes,
+        accepts_within_s=accepts_within_s,
+    )
 
 
 def noted(log: Path) -> list[str]:
@@ -228,6 +248,47 @@ def test_a_final_exit_code_stops_everything_and_becomes_ours(log: Path) -> None:
     code, _ = supervised(children, lambda: False)
     assert code == 3
     assert "uplink stopped" in noted(log) or "uplink started" not in noted(log)
+
+
+def test_where_the_first_child_refuses_its_configuration_the_next_is_never_started(log: Path) -> None:
+    refuses = child(log, "field", 'note("refused"); sys.exit(3)', final=3, accepts_within_s=LIMIT_S)
+    code, _ = supervised([refuses, child(log, "uplink", SERVES)], lambda: False)
+    assert code == 3
+    assert noted(log) == ["field refused"]
+
+
+def test_the_next_child_starts_once_the_first_has_accepted_its_configuration(log: Path) -> None:
+    accepts = child(log, "field", ACCEPTS + SERVES, accepts_within_s=LIMIT_S)
+    code, _ = supervised([accepts, child(log, "uplink", SERVES)], has(log, "field started", "uplink started"))
+    assert code == 0
+    assert noted(log).index("field accepted") < noted(log).index("uplink started")
+
+
+def test_the_next_child_starts_when_the_first_has_ended_for_another_reason(log: Path) -> None:
+    crashes = child(log, "field", CRASHES, final=3, accepts_within_s=LIMIT_S)
+    supervised([crashes, child(log, "uplink", SERVES)], has(log, "uplink started"))
+    assert noted(log)[0] == "field started"
+
+
+def test_the_next_child_does_not_wait_for_ever(log: Path) -> None:
+    silent = child(log, "field", SERVES, accepts_within_s=0.2)
+    code, _ = supervised([silent, child(log, "uplink", SERVES)], has(log, "field started", "uplink started"))
+    assert code == 0
+
+
+def test_a_stop_while_the_next_child_waits_is_not_delayed_by_it(log: Path) -> None:
+    silent = child(log, "field", SERVES, accepts_within_s=600.0)
+    code, took_s = supervised([silent, child(log, "uplink", SERVES)], has(log, "field started"))
+    assert code == 0
+    assert noted(log) == ["field started", "field told", "field stopped"]
+    assert took_s < LIMIT_S
+
+
+def test_only_the_first_start_of_a_child_is_listened_to(log: Path) -> None:
+    asks = 'note("asked" if "PURPLEGATE_ACCEPTED_FD" in os.environ else "alone")\n'
+    crashes = child(log, "field", asks + "sys.exit(1)", accepts_within_s=LIMIT_S)
+    supervised([crashes], lambda: len(noted(log)) >= 2)
+    assert noted(log)[:2] == ["field asked", "field alone"]
 
 
 def test_a_command_that_cannot_be_started_is_an_error_and_what_ran_before_it_is_stopped(log: Path) -> None:
