@@ -33,6 +33,8 @@ USUAL = 40.0
 _AROUND_S = 120.0  # real; to start, to stop, and for a machine that does not quite keep up
 _LONGEST_FOLDER = 80  # characters, so that the local socket's path fits
 _LOOK_AGAIN_S = 0.2
+_TICK_S = 0.02
+_STALL_SHOWS_S = 5.0  # plant seconds: the poll interval of most tags
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +107,7 @@ class Demo:
     def __init__(self, script: Script, folder: Path) -> None:
         self.script, self.folder = script, folder
         self.story = Story(PLOTS[script.event])
+        self.stalled_s = 0.0  # the longest time for which this machine let nothing run
         self._loop = asyncio.get_running_loop()
         self._now_utc_ms = utc_ms(EVENTS[script.event].starts_ms)
 
@@ -143,7 +146,7 @@ class Demo:
         visitor = self._visitor(stage, gateway)
         for output in (await gateway.status()).outputs:
             self.say("gateway", narrator.standing(output))
-        async with _alongside(self._listen(gateway), self._visit(visitor)):
+        async with _alongside(self._listen(gateway), self._visit(visitor), self._notice_stalls()):
             while True:
                 since_s = float((await stage.control.truth())["since_event_s"])
                 if since_s >= self.story.plot.goes_on_s:
@@ -159,6 +162,12 @@ class Demo:
         self.story.released = answer.granted
         for bypass in EVENTS[self.script.event].bypasses:
             await visitor.bypass_when_due(bypass)
+
+    async def _notice_stalls(self) -> None:
+        while True:
+            before_s = self._loop.time()
+            await asyncio.sleep(_TICK_S)
+            self.stalled_s = max(self.stalled_s, self._loop.time() - before_s - _TICK_S)
 
     async def _listen(self, gateway: FieldClient) -> None:
         async for news in gateway.watch():
@@ -213,6 +222,17 @@ async def _alongside(*works: Coroutine[None, None, None]) -> AsyncIterator[None]
         raise StageError(str(fault)) from fault
 
 
+def kept_pace(stalled_s: float, rate: float) -> str:
+    """What to say of a machine that stood still for so long that it shows in the plant; empty when it does not."""
+    plant_s = stalled_s * rate
+    if plant_s < _STALL_SHOWS_S:
+        return ""
+    return (
+        f"This machine stood still for up to {stalled_s:.2f} s, which are {plant_s:.0f} plant seconds: readings may have"
+        f" become stale because of that.\nLet it do nothing else meanwhile, or try RATE={max(1, round(rate / 2))}."
+    )
+
+
 def _summary(demo: Demo, truth: dict[str, Any]) -> str:
     story = demo.story
     passed = ", ".join(f"{one.subject}: {one.facts['passed_l']:g} L" for one in story.exposures) or "nothing to count"
@@ -232,6 +252,7 @@ def _summary(demo: Demo, truth: dict[str, Any]) -> str:
             f"  record                                   {demo.folder / 'site' / 'record'}",
             f"  what the office received                 {demo.folder / 'office' / 'office.jsonl'}",
             "",
+            *filter(None, [kept_pace(demo.stalled_s, demo.script.rate)]),
             f"The story is {'whole' if story.whole else 'NOT WHOLE: see gateway.log and plant.log beside the record'}.",
             "Invented plant. Supervisory only: hard-wired and local protection stays; local codes decide.",
         ]
