@@ -228,8 +228,8 @@ def kept_pace(stalled_s: float, rate: float) -> str:
     if plant_s < _STALL_SHOWS_S:
         return ""
     return (
-        f"This machine stood still for up to {stalled_s:.2f} s, which are {plant_s:.0f} plant seconds: readings may have"
-        f" become stale because of that.\nLet it do nothing else meanwhile, or try RATE={max(1, round(rate / 2))}."
+        f"This machine stood still for up to {stalled_s:.2f} s, which are {plant_s:.0f} plant seconds: readings may"
+        f" have become stale because of that.\nLet it do nothing else meanwhile, or try RATE={max(1, round(rate / 2))}."
     )
 
 
