@@ -16,8 +16,9 @@ import hashlib
 import json
 import math
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import sub
 
 import msgspec
 
@@ -33,7 +34,8 @@ from gateway.publishers.payload import (
 )
 from gateway.publishers.publisher import Channel, Parcel
 
-_DEFLATE_LEVEL = 9  # of a few hundred octets; costs nothing
+_TABLE_LEVEL = 9  # once a connection
+_HISTORY_LEVEL = 4  # with the strategy for digits, that of the filtered: a third of the time of 9, and fewer octets
 _STEPS_IN_A_DEADBAND = 10
 _FEWEST_ROWS = 1
 _TABLE_LETTERS = 8
@@ -134,7 +136,7 @@ def _pattern(*, site: str, configuration: str, table: str) -> str:
 
 def tags_parcel(table: TagTable) -> Parcel:
     """Retained, on the topic of the readings, so that it comes before them to everybody who hears them."""
-    body = zlib.compress(msgspec.json.encode(table.message), _DEFLATE_LEVEL)
+    body = zlib.compress(msgspec.json.encode(table.message), _TABLE_LEVEL)
     label = f"table {table.message.table} of {len(table.message.tags)} tags"
     return Parcel(channel=Channel.HISTORY, body=body, content_type=JSON_DEFLATED, retain=True, label=label)
 
@@ -154,7 +156,7 @@ def history_parcels(batch: Batch, table: TagTable, *, limit_bytes: int) -> list[
 
 
 def _deflated(text: bytes, pattern: bytes) -> bytes:
-    deflate = zlib.compressobj(_DEFLATE_LEVEL, zdict=pattern)
+    deflate = zlib.compressobj(_HISTORY_LEVEL, strategy=zlib.Z_FILTERED, zdict=pattern)
     return deflate.compress(text) + deflate.flush()
 
 
@@ -176,7 +178,8 @@ def history_of(batch: Batch, table: TagTable) -> History:
     rows = batch.rows
     unknown = dict.fromkeys(row.tag for row in rows if row.tag not in table.places)
     places = {**table.places, **{tag: len(table.places) + at for at, tag in enumerate(unknown)}}
-    qualities = {name: at for at, name in enumerate(dict.fromkeys(_quality_name(row) for row in rows))}
+    names = [f"{row.quality}:{row.reason}" for row in rows]
+    qualities = {name: at for at, name in enumerate(dict.fromkeys(names))}
     start_utc_ms = rows[0].utc_ms if rows else 0
     return History(
         site=table.message.site,
@@ -188,30 +191,22 @@ def history_of(batch: Batch, table: TagTable) -> History:
         more_tags=tuple(unknown),
         start_utc_ms=start_utc_ms,
         qualities=tuple(qualities),
-        n=tuple(_steps(batch.first_n, (row.n for row in rows))),
-        at=tuple(_steps(start_utc_ms, (row.utc_ms for row in rows))),
-        tag=tuple(places[row.tag] for row in rows),
-        value=tuple(_shown(row, table.decimals) for row in rows),
-        quality=tuple(qualities[_quality_name(row)] for row in rows),
+        n=_steps(batch.first_n, [row.n for row in rows]),
+        at=_steps(start_utc_ms, [row.utc_ms for row in rows]),
+        tag=tuple([places[row.tag] for row in rows]),
+        value=tuple([_shown(row.value, table.decimals.get(row.tag)) for row in rows]),
+        quality=tuple([qualities[name] for name in names]),
     )
 
 
-def _quality_name(row: SampleRow) -> str:
-    return f"{row.quality}:{row.reason}"
+def _steps(start: int, values: Sequence[int]) -> tuple[int, ...]:
+    return tuple(map(sub, values, (start, *values)))
 
 
-def _steps(start: int, values: Iterable[int]) -> Iterator[int]:
-    before = start
-    for value in values:
-        yield value - before
-        before = value
-
-
-def _shown(row: SampleRow, decimals: Mapping[str, int]) -> int | float | str | None:
-    value = row.value
+def _shown(value: float | str | None, decimals: int | None) -> int | float | str | None:
     if not isinstance(value, float):
         return value
-    rounded = round(value, decimals[row.tag]) if row.tag in decimals else value
+    rounded = value if decimals is None else round(value, decimals)
     return int(rounded) if rounded.is_integer() and abs(rounded) < _LARGEST_WHOLE else rounded
 
 

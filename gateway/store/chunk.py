@@ -9,13 +9,15 @@ Body: one octet for the format (1), then a raw deflate stream of the columns in
 the order in which ``pack`` writes them.
 """
 
+import math
 import struct
 import zlib
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from operator import add
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
@@ -72,6 +74,62 @@ class Contents:
     others: tuple[OtherInput, ...] = ()
 
 
+Sort = tuple[Quality, Reason] | NoNumber | Text
+"""What a reading is beside its value: quality and reason of a number, or all there is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Registers:
+    """Samples of one tag with equally many registers.
+
+    Args:
+        places: of the samples in the chunk.
+        numbers: the registers of each as one number, as ``whole`` makes it.
+        length: how many registers.
+        rule: how the values follow from them; None when they do not.
+    """
+
+    places: Sequence[int]
+    numbers: Sequence[int]
+    length: int
+    rule: Rule | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """What a chunk holds, the samples not one by one but each thing in a column, all in the order of their numbers.
+
+    Args:
+        first_n: number of the first sample.
+        in_scan: number of the scan that saw each first.
+        monotonic_ms: when each had arrived, as the two below.
+        utc_ms: the same on the wall clock.
+        utc_trusted: whether that one was known good.
+        source_utc_ms: stamp of each.
+        tags: tag of each.
+        sorts: what the readings are, each sort once.
+        sort: place of each one's sort.
+        values: of the numbers; of others nothing to look at.
+        registers: tag by tag.
+        scans: of the same period.
+        others: as they were packed.
+    """
+
+    first_n: int
+    in_scan: Sequence[int]
+    monotonic_ms: Sequence[int]
+    utc_ms: Sequence[int]
+    utc_trusted: Sequence[bool]
+    source_utc_ms: Sequence[int]
+    tags: Sequence[str]
+    sorts: Sequence[Sort]
+    sort: Sequence[int]
+    values: Sequence[float]
+    registers: Sequence[Registers]
+    scans: tuple[ScanTick, ...]
+    others: tuple[OtherInput, ...]
+
+
 def pack(
     samples: Sequence[SampleRow],
     scans: Sequence[ScanTick],
@@ -116,18 +174,26 @@ def unpack(header: ChunkHeader, body: bytes) -> Contents:
     Raises:
         ChunkDamaged: body and header do not belong together, or the body makes no sense.
     """
+    columns = columns_of(header, body)
+    return Contents(rows=tuple(_rows(columns)), scans=columns.scans, others=columns.others)
+
+
+def columns_of(header: ChunkHeader, body: bytes) -> Columns:
+    """The same, for those who need no ``Sample`` of each: the lesser part of the work.
+
+    Raises:
+        ChunkDamaged: as ``unpack``, whatever of the body it is that makes no sense.
+    """
     reader = ColumnReader(_inflated(header, body))
     length, scans = reader.items(), reader.items()
     if length != header.last_n - header.first_n + 1:
         raise ChunkDamaged(f"the header names samples {header.first_n} to {header.last_n}, the body has {length}")
     try:
-        ticks = [ScanTick(scan=scan, tick=tick) for scan, tick in _read_moments(reader, scans)]
-        rows = list(_read_rows(reader, length, header.first_n))
-        others = _read_others(reader)
+        columns = _read_columns(reader, length, scans, header.first_n)
         reader.finish()
     except (ValueError, OverflowError, IndexError, struct.error) as error:
         raise ChunkDamaged(f"samples {header.first_n} to {header.last_n} cannot be unpacked: {error}") from error
-    return Contents(rows=tuple(rows), scans=tuple(ticks), others=others)
+    return columns
 
 
 # --- packing ---------------------------------------------------------------------------------------------------
@@ -301,112 +367,155 @@ def _read_others(reader: ColumnReader) -> tuple[OtherInput, ...]:
     )
 
 
-def _read_moments(reader: ColumnReader, length: int) -> list[tuple[int, Tick]]:
-    scans, monotonic = reader.steps(length), reader.steps(length)
-    ahead, trusted = reader.steps(length), reader.column(length)
-    return [
-        (scan, Tick(monotonic_ms=ms, utc_ms=ms + more, utc_trusted=bool(trust)))
-        for scan, ms, more, trust in zip(scans, monotonic, ahead, trusted, strict=True)
-    ]
-
-
-def _read_rows(reader: ColumnReader, length: int, first_n: int) -> Iterator[SampleRow]:
-    moments = _read_moments(reader, length)
-    source_ahead_ms = reader.column(length)
-    names = _read_readings(reader, length)
+def _read_columns(reader: ColumnReader, length: int, scans: int, first_n: int) -> Columns:
+    scan_numbers, *scan_moments = _read_moments(reader, scans)
+    in_scan, monotonic_ms, utc_ms, trusted = _read_moments(reader, length)
+    ahead_ms = reader.column(length)
+    sorts = [_sort_of(entry) for entry in reader.text().split("\n")]
+    sort = _within(reader.column(length), len(sorts), "a reading of sort")
     tags = reader.text().split("\n")
     places = _places(reader.column(length), len(tags))
-    words, values = _read_values(reader, places, names, len(tags))
-    for i, (scan, arrived) in enumerate(moments):
-        sample = Sample(
-            tag=tags[places[i]],
-            reading=_reading(names[i], values[i]),
-            arrived=arrived,
-            source_utc_ms=arrived.utc_ms + source_ahead_ms[i],
-            raw=words[i],
-        )
-        yield SampleRow(n=first_n + i, scan=scan, sample=sample)
+    registers = _read_registers(reader, _members(places, len(tags)), length)
+    return Columns(
+        first_n=first_n,
+        in_scan=in_scan,
+        monotonic_ms=monotonic_ms,
+        utc_ms=utc_ms,
+        utc_trusted=list(map(bool, trusted)),
+        source_utc_ms=list(map(add, utc_ms, ahead_ms)),
+        tags=[tags[place] for place in places],
+        sorts=sorts,
+        sort=sort,
+        registers=registers,
+        values=_read_values(reader, registers, [isinstance(sorts[place], tuple) for place in sort]),
+        scans=tuple(map(_scan_tick, scan_numbers, *scan_moments)),
+        others=_read_others(reader),
+    )
 
 
-_Name = tuple[Quality, Reason] | NoNumber | Text
+def _scan_tick(scan: int, monotonic_ms: int, utc_ms: int, trusted: int) -> ScanTick:
+    return ScanTick(scan=scan, tick=_tick(monotonic_ms, utc_ms, bool(trusted)))
 
 
-def _read_readings(reader: ColumnReader, length: int) -> list[_Name]:
-    table = [_name_of(entry) for entry in reader.text().split("\n")]
-    return [table[place] for place in reader.column(length)]
+def _tick(monotonic_ms: int, utc_ms: int, trusted: bool) -> Tick:  # noqa: FBT001 - as the columns come
+    return Tick(monotonic_ms=monotonic_ms, utc_ms=utc_ms, utc_trusted=trusted)
 
 
-def _name_of(entry: str) -> _Name:
+def _read_moments(reader: ColumnReader, length: int) -> tuple[list[int], list[int], list[int], list[int]]:
+    """Scan, both clocks and trust."""
+    scans, monotonic_ms = reader.steps(length), reader.steps(length)
+    utc_ms = list(map(add, monotonic_ms, reader.steps(length)))
+    return scans, monotonic_ms, utc_ms, reader.column(length)
+
+
+def _sort_of(entry: str) -> Sort:
     quality, _, rest = entry.partition(" ")
     if quality == _TEXT:
         return Text(rest)
-    return NoNumber(Reason(rest)) if quality == "none" else (Quality(quality), Reason(rest))
+    if quality == "none":
+        return NoNumber(Reason(rest))
+    number = Number(0.0, Quality(quality), Reason(rest))  # which refuses a bad one
+    return number.quality, number.reason
 
 
-def _reading(name: _Name, value: float) -> Reading:
-    if isinstance(name, NoNumber | Text):
-        return name
-    quality, reason = name
-    return Number(value, quality, reason)
+def _within(places: list[int], length: int, what: str) -> list[int]:
+    lowest, highest = min(places), max(places)
+    if lowest < 0 or highest >= length:
+        raise ChunkDamaged(f"{what} {lowest if lowest < 0 else highest}, the chunk has {length}")
+    return places
 
 
 def _places(codes: Sequence[int], tags: int) -> list[int]:
     places, follower, before, known = [], dict[int, int](), -1, 0
     for code in codes:
-        place = follower.get(before, -1) if code == 0 else known if code == 1 else code - 2
-        if not 0 <= place < tags:
-            raise ChunkDamaged(f"a sample of tag {place}, the chunk has {tags}")
+        if code == 0:  # the usual case, in which all stays as it is
+            place = follower.get(before, -1)
+        else:
+            place = known if code == 1 else code - 2
+            follower[before], known = place, max(known, place + 1)
         places.append(place)
-        follower[before], before, known = place, place, max(known, place + 1)
-    return places
+        before = place
+    return _within(places, tags, "a sample of tag")
 
 
-def _read_values(
-    reader: ColumnReader, places: Sequence[int], names: Sequence[_Name], tags: int
-) -> tuple[list[Words], list[float]]:
-    """Registers and values in the order of the samples; a value where there is none stays 0 and is not looked at."""
+def _members(places: Sequence[int], tags: int) -> list[list[int]]:
+    """The places of each tag's samples."""
     members: list[list[int]] = [[] for _ in range(tags)]
     for i, place in enumerate(places):
         members[place].append(i)
     if not all(members):
         raise ChunkDamaged("a tag without a sample")
+    return members
+
+
+def _read_registers(reader: ColumnReader, members: Sequence[Sequence[int]], length: int) -> list[Registers]:
     table = [Rule(Order(reader.count()), Kind(reader.count()), *reader.doubles(2)) for _ in range(reader.items())]
-    rules = [None if number == 0 else table[number - 1] for number in reader.column(tags)]
-    words = _read_words(reader, members, rules, len(places))
-    return words, _read_leftovers(reader, members, rules, words, names)
-
-
-def _read_words(
-    reader: ColumnReader, members: Sequence[Sequence[int]], rules: Sequence[Rule | None], length: int
-) -> list[Words]:
+    rules = [None if number == 0 else table[number - 1] for number in reader.column(len(members))]
     common = reader.column(len(members))
-    lengths = [
-        [one - 1] * len(own) if one > 0 else reader.column(len(own)) for one, own in zip(common, members, strict=True)
-    ]
+    lengths = [(one - 1,) if one > 0 else reader.column(len(own)) for one, own in zip(common, members, strict=True)]
     firsts = [int.from_bytes(reader.octets(2 * own[0])) for own in lengths]
-    steps = iter(reader.column(length - len(members)))
-    words: list[Words] = [()] * length
+    steps, at = reader.column(length - len(members)), 0
+    registers: list[Registers] = []
     for own, rule, own_lengths, first in zip(members, rules, lengths, firsts, strict=True):
-        number = first
-        for place, i in enumerate(own):
-            number += next(steps) if place else 0
-            words[i] = words_of(number, own_lengths[place], _order(rule))
-    return words
+        numbers = list(accumulate(steps[at : at + len(own) - 1], initial=first))
+        at += len(own) - 1
+        if len(own_lengths) == 1:
+            registers.append(_fitting(own, numbers, own_lengths[0], rule))
+        else:
+            each = zip(own, numbers, own_lengths, strict=True)
+            registers += [_fitting([i], [number], one, rule) for i, number, one in each]
+    return registers
 
 
-def _read_leftovers(
-    reader: ColumnReader,
-    members: Sequence[Sequence[int]],
-    rules: Sequence[Rule | None],
-    words: Sequence[Words],
-    names: Sequence[_Name],
-) -> list[float]:
-    numbers = [isinstance(name, tuple) for name in names]
-    ruled = [(i, rule) for own, rule in zip(members, rules, strict=True) if rule for i in own if numbers[i]]
-    plain = [i for own, rule in zip(members, rules, strict=True) if rule is None for i in own if numbers[i]]
-    values = [0.0] * len(words)
-    for (i, rule), steps in zip(ruled, reader.column(len(ruled)), strict=True):
-        values[i] = stepped(rule.value(words[i]), steps)
+def _fitting(places: Sequence[int], numbers: Sequence[int], length: int, rule: Rule | None) -> Registers:
+    if not 0 <= length <= _MOST_REGISTERS or min(numbers) < 0 or max(numbers) >> 16 * length:
+        raise ChunkDamaged(f"registers of sample {places[0]} or one after it do not fit into {length}")
+    return Registers(places=places, numbers=numbers, length=length, rule=rule)
+
+
+def _read_values(reader: ColumnReader, registers: Sequence[Registers], is_number: Sequence[bool]) -> list[float]:
+    values = [0.0] * len(is_number)
+    ruled: list[int] = []
+    plain: list[int] = []
+    for own in registers:
+        numbers = [i for i in own.places if is_number[i]]
+        if own.rule is None:
+            plain += numbers
+        else:
+            ruled += numbers
+            for i, value in zip(own.places, own.rule.values(own.numbers, own.length), strict=True):
+                values[i] = value
+    for i, steps in zip(ruled, reader.column(len(ruled)), strict=True):
+        if steps:
+            values[i] = stepped(values[i], steps)
     for i, value in zip(plain, reader.doubles(len(plain)), strict=True):
         values[i] = value
+    if not all(map(math.isfinite, values)):
+        raise ChunkDamaged("a value that is not finite")
     return values
+
+
+# --- samples out of columns ------------------------------------------------------------------------------------
+
+
+def _rows(columns: Columns) -> Iterator[SampleRow]:
+    moments = list(zip(columns.monotonic_ms, columns.utc_ms, columns.utc_trusted, strict=True))
+    ticks = {moment: _tick(*moment) for moment in set(moments)}  # what came in one reply has one
+    each = zip(columns.in_scan, columns.tags, columns.sort, columns.values, moments, columns.source_utc_ms, strict=True)
+    words = _words(columns)
+    for i, (scan, tag, sort, value, moment, source_utc_ms) in enumerate(each):
+        reading = _reading(columns.sorts[sort], value)
+        sample = Sample(tag=tag, reading=reading, arrived=ticks[moment], source_utc_ms=source_utc_ms, raw=words[i])
+        yield SampleRow(n=columns.first_n + i, scan=scan, sample=sample)
+
+
+def _reading(sort: Sort, value: float) -> Reading:
+    return Number(value, *sort) if isinstance(sort, tuple) else sort
+
+
+def _words(columns: Columns) -> list[Words]:
+    words: list[Words] = [()] * len(columns.tags)
+    for own in columns.registers:
+        for i, one in zip(own.places, words_of(own.numbers, own.length, _order(own.rule)), strict=True):
+            words[i] = one
+    return words

@@ -6,12 +6,12 @@ meaning that more follow; a signed one is folded first (0, -1, 1, -2 ... become
 """
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import accumulate
 
 from gateway.store.errors import ChunkDamaged
 
-_MOST_OCTETS = 300  # of one number: 2,100 bits, more than the 125 registers of one read
+_MOST_BITS = 2_100  # of one number, in 300 octets: more than the 125 registers of one read
 _MORE = 0x80  # set in every octet of a number but its last
 _LOWER_7 = 0x7F
 _MOST_ITEMS = 1_000_000  # of one column
@@ -26,6 +26,9 @@ def fold(number: int) -> int:
 def unfold(number: int) -> int:
     """Undo ``fold``."""
     return -((number + 1) >> 1) if number & 1 else number >> 1
+
+
+_UNFOLDED = bytes(unfold(octet) & 0xFF for octet in range(256))  # of an octet, as a signed octet
 
 
 class ColumnWriter:
@@ -84,14 +87,7 @@ class ColumnReader:
 
     def count(self) -> int:
         """One unsigned number."""
-        result, shift = 0, 0
-        for octet in self._octets[self._at : self._at + _MOST_OCTETS]:
-            self._at += 1
-            result |= (octet & _LOWER_7) << shift
-            if octet < _MORE:
-                return result
-            shift += 7
-        raise ChunkDamaged(f"a number at octet {self._at} does not end")
+        return self._unsigned(1)[0]
 
     def items(self) -> int:
         """An unsigned number that says how many items follow."""
@@ -104,11 +100,7 @@ class ColumnReader:
         """Signed numbers."""
         if self.count() == 0:
             return [unfold(self.count())] * length
-        plain = self._octets[self._at : self._at + length]
-        if len(plain) == length and plain.isascii():  # one octet each, the usual case, without a loop over bits
-            self._at += length
-            return [unfold(octet) for octet in plain]
-        return [unfold(self.count()) for _ in range(length)]
+        return [unfold(self.count()), *self._signed(length - 1)]  # the first of steps is far from the others
 
     def steps(self, length: int) -> list[int]:
         """Signed numbers near their predecessor."""
@@ -133,7 +125,43 @@ class ColumnReader:
         self._at += size
         return taken
 
+    def _signed(self, length: int) -> list[int]:
+        plain = self._octets[self._at : self._at + length]
+        if len(plain) == length and plain.isascii():  # one octet each, the usual case, without a loop over numbers
+            self._at += length
+            return memoryview(plain.translate(_UNFOLDED)).cast("b").tolist()
+        return [number >> 1 ^ -(number & 1) for number in self._unsigned(length)]  # unfold(), many times
+
+    def _unsigned(self, length: int) -> list[int]:
+        """At least one number. The further octets of a long one are taken from under the outer loop."""
+        numbers: list[int] = []
+        octets, more = iter(memoryview(self._octets)[self._at :]), 0
+        for number in octets:
+            if number < _MORE:
+                numbers.append(number)
+            else:
+                long, shift = _long(number, octets)
+                numbers.append(long)
+                more += shift
+            if len(numbers) == length:
+                self._at += length + more
+                return numbers
+        raise ChunkDamaged(f"a number after octet {self._at} does not end")
+
     def finish(self) -> None:
         """Nothing may be left."""
         if self._at != len(self._octets):
             raise ChunkDamaged(f"{len(self._octets) - self._at} octets are left over")
+
+
+def _long(first: int, octets: Iterator[int]) -> tuple[int, int]:
+    """A number of more than one octet, and how many more."""
+    number, shift = first & _LOWER_7, 7
+    for octet in octets:
+        number |= (octet & _LOWER_7) << shift
+        if octet < _MORE:
+            return number, shift // 7
+        shift += 7
+        if shift == _MOST_BITS:
+            break
+    raise ChunkDamaged("a number does not end")

@@ -19,6 +19,7 @@ Words = tuple[int, ...]
 _DOUBLE = struct.Struct(">d")
 _INT64 = struct.Struct(">q")
 _FLOATS = {4: struct.Struct(">f"), 8: _DOUBLE}
+_LETTERS = {4: ("I", "f"), 8: ("Q", "d")}  # of the same octets as a whole and as a floating-point number, for struct
 _LOWER_63 = 0x7FFF_FFFF_FFFF_FFFF
 _FLOAT_BYTES = 8
 _LONGEST_NUMBER_BYTES = 16
@@ -63,6 +64,12 @@ class Rule:
         value = math.nan if number is None else number * self.scale + self.offset
         return value if math.isfinite(value) else 0.0
 
+    def values(self, numbers: Sequence[int], length: int) -> list[float]:
+        """The same of a whole column, each of so many registers, given as the numbers that ``whole`` makes of them."""
+        found = _column(numbers, 2 * length, self.kind)
+        line = [number * self.scale + self.offset for number in found]
+        return line if all(map(math.isfinite, line)) else [value if math.isfinite(value) else 0.0 for value in line]
+
 
 def whole(words: Words, order: Order) -> int:
     """Registers as one unsigned number, so that neighbours in value are neighbours here."""
@@ -71,15 +78,19 @@ def whole(words: Words, order: Order) -> int:
     return int.from_bytes(_ordered(words, order))
 
 
-def words_of(number: int, length: int, order: Order) -> Words:
-    """Undo ``whole``.
+def words_of(numbers: Sequence[int], length: int, order: Order) -> list[Words]:
+    """Undo ``whole``, of a whole column of so many registers each.
 
     Raises:
-        OverflowError: the number does not fit into so many registers.
+        OverflowError: a number does not fit into so many registers.
     """
-    octets = _swapped(number.to_bytes(2 * length), order)
-    registers = [int.from_bytes(octets[i : i + 2]) for i in range(0, len(octets), 2)]
-    return tuple(registers[::-1] if order in (Order.CDAB, Order.DCBA) else registers)
+    if length == 0:
+        return [() for _ in numbers]
+    octets = b"".join([number.to_bytes(2 * length) for number in numbers])
+    first = ">" if order in _HIGH_BYTE_FIRST else "<"
+    registers = struct.unpack(f"{first}{length * len(numbers)}H", octets)
+    places = range(length) if order in (Order.ABCD, Order.BADC) else reversed(range(length))
+    return list(zip(*(registers[place::length] for place in places), strict=True))
 
 
 def steps_between(predicted: float, value: float) -> int:
@@ -194,6 +205,20 @@ def _number(words: Words, order: Order, kind: Kind) -> float | None:
     if len(octets) > _LONGEST_NUMBER_BYTES:
         return None
     return float(int.from_bytes(octets, signed=kind is Kind.SIGNED))
+
+
+def _column(numbers: Sequence[int], size: int, kind: Kind) -> Sequence[float]:
+    """What the octets of a column are, so many each; NaN where they are nothing of that kind."""
+    if size > _LONGEST_NUMBER_BYTES or (kind is Kind.FLOAT and size not in _LETTERS):
+        return [math.nan] * len(numbers)
+    if kind is Kind.FLOAT:
+        one, other = _LETTERS[size]
+        octets = struct.pack(f">{len(numbers)}{one}", *numbers)
+        return struct.unpack(f">{len(numbers)}{other}", octets)
+    if kind is Kind.SIGNED:
+        span = 1 << 8 * size
+        return [number - span if 2 * number >= span else number for number in numbers]
+    return numbers
 
 
 def _ordered(words: Words, order: Order) -> bytes:

@@ -6,7 +6,9 @@ nothing. A batch may hold no reading at all; it still answers for its numbers.
 """
 
 import asyncio
+from bisect import bisect_right
 from collections.abc import AsyncIterator, Sequence
+from operator import attrgetter
 
 from gateway.local.messages import ChunkHeader
 from gateway.publishers.columns import Batch
@@ -15,6 +17,8 @@ from gateway.uplink.field_link import OpenChunk
 from gateway.uplink.thinning import Thinning
 
 StoredChunks = Sequence[tuple[ChunkHeader, bytes]]
+
+_NUMBER = attrgetter("n")
 
 
 class Batching:
@@ -47,12 +51,12 @@ class Batching:
         rows: list[SampleRow] = []
         first_n = 0
         for at, (header, body) in enumerate(chunks):
-            fresh = [row for row in self._open.readings(header, body) if row.n > after_n]
+            readings = self._open.readings(header, body)
             first_n = first_n or max(after_n + 1, header.first_n)
-            rows += self._thinning.pick(fresh)
+            rows += self._thinning.pick(readings[bisect_right(readings, after_n, key=_NUMBER) :])
             self._last_n = max(self._last_n, header.last_n)
             if len(rows) >= self._most_rows or not _goes_on(chunks, at):
-                rows.sort(key=lambda row: row.n)
+                rows.sort(key=_NUMBER)
                 yield Batch(
                     rows=rows,
                     run=header.run,

@@ -22,14 +22,16 @@ process's database.
 import asyncio
 import logging
 from collections import Counter
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 from typing import Protocol
 
 from gateway.local.client import FieldError
 from gateway.publishers.backoff import Backoff
 from gateway.publishers.influx import Canary, Found, Missing
-from gateway.publishers.line_protocol import fields_of, lines_of
+from gateway.publishers.line_protocol import first_field, has_line, lines_of
 from gateway.publishers.payload import SampleRow
 from gateway.publishers.publisher import Accepted, Lost, Refused
 from gateway.store.errors import StoreError
@@ -255,7 +257,7 @@ class LineFeed:
                 f"{len(rows) - len(fit)} readings bear stamps of a clock that was not trusted, or of the future;"
                 " the site's record has them",
             )
-        return [row for row in fit if fields_of(row)]
+        return [row for row in fit if has_line(row)]
 
     async def _write(self, rows: Sequence[SampleRow]) -> Sequence[SampleRow]:
         """Those that the server took."""
@@ -340,11 +342,22 @@ def _said(canary: Canary) -> str:
 
 def _canaries(rows: Sequence[SampleRow]) -> list[Canary]:
     """Real readings that can be found again, oldest first: one of their tag at their stamp."""
-    alike = Counter((row.tag, row.utc_ms) for row in rows)
-    single = sorted((row for row in rows if alike[row.tag, row.utc_ms] == 1), key=lambda row: row.utc_ms)
-    return [_canary(row) for row in (single[:1] + single[-1:])]
+    ordered = sorted(rows, key=_STAMP)
+    oldest, newest = next(_single(ordered), None), next(_single(reversed(ordered)), None)
+    return [_canary(row) for row in (oldest, newest) if row is not None]
+
+
+_STAMP = attrgetter("utc_ms")
+
+
+def _single(ordered: Iterable[SampleRow]) -> Iterator[SampleRow]:
+    """Looks no further than it is asked for."""
+    for _, same in groupby(ordered, key=_STAMP):
+        rows = list(same)
+        alike = Counter(row.tag for row in rows)
+        yield from (row for row in rows if alike[row.tag] == 1)
 
 
 def _canary(row: SampleRow) -> Canary:
-    name, value = next(iter(fields_of(row).items()))
+    name, value = first_field(row)
     return Canary(tag=row.tag, field=name, value=value, utc_ms=row.utc_ms)

@@ -9,12 +9,10 @@ import logging
 from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from zoneinfo import ZoneInfo
 
-from msgspec.structs import replace
-
 from gateway.configuration.plant import LoadedSite
 from gateway.configuration.schema import Influx
 from gateway.configuration.schema.points import PointKeys
-from gateway.core.sample import NoNumber, Number, Text
+from gateway.core.sample import NoNumber, Text
 from gateway.core.tick import Tick
 from gateway.local.client import FieldClient
 from gateway.local.messages import ChunkHeader, JournalEntry, entries_of
@@ -60,19 +58,28 @@ class StoredChunks:
 
     def readings(self, header: ChunkHeader, body: bytes) -> Sequence[SampleRow]:
         """Readings in engineering units; raises ``ChunkDamaged``."""
-        return [_reading(row) for row in chunk.unpack(header, body).rows]
+        columns = chunk.columns_of(header, body)
+        told = [_told(sort) for sort in columns.sorts]
+        each = zip(columns.tags, columns.source_utc_ms, columns.utc_trusted, columns.sort, columns.values, strict=True)
+        rows = []
+        for n, (tag, utc_ms, trusted, sort, value) in enumerate(each, columns.first_n):
+            is_number, quality, reason, text = told[sort]
+            shown = value if is_number else text
+            rows.append(
+                SampleRow(n=n, tag=tag, utc_ms=utc_ms, quality=quality, reason=reason, value=shown, utc_trusted=trusted)
+            )
+        return rows
 
 
-def _reading(row: chunk.SampleRow) -> SampleRow:
-    sample = row.sample
-    good = SampleRow(n=row.n, tag=sample.tag, utc_ms=sample.source_utc_ms, utc_trusted=sample.arrived.utc_trusted)
-    match sample.reading:
-        case Number(value, quality, reason):
-            return replace(good, quality=quality.value, reason=reason.value, value=value)
+def _told(sort: chunk.Sort) -> tuple[bool, str, str, str | None]:
+    """Whether it is a number, its quality and reason, and what stands in the place of a number."""
+    match sort:
         case NoNumber(reason):
-            return replace(good, quality="bad", reason=reason.value)
+            return False, "bad", reason.value, None
         case Text(text):
-            return replace(good, value=text)
+            return False, "good", "ok", text
+        case quality, reason:
+            return True, quality.value, reason.value, None
 
 
 def report_rules(points: Mapping[str, PointKeys]) -> dict[str, ReportRule]:

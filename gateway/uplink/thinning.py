@@ -18,6 +18,7 @@ restart, after a delivery that failed) only makes tags be reported once more.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 
 from gateway.publishers.payload import SampleRow
 
@@ -63,20 +64,18 @@ class Thinning:
         """
         picked: list[SampleRow] = []
         for row in rows:
-            picked += self._verdict(row)
-        return sorted(picked, key=lambda row: row.n)
-
-    def _verdict(self, row: SampleRow) -> Sequence[SampleRow]:
-        reported, rule = self._reported.get(row.tag), self._rules.get(row.tag, _UNKNOWN)
-        changed = reported is None or _differ(row, reported, rule.deadband)
-        if reported is not None and not changed and 0 <= row.utc_ms - reported.utc_ms < rule.at_least_ms:
-            self._held_back[row.tag] = row
-            return ()
-        before = self._held_back.pop(row.tag, None)
-        self._reported[row.tag] = row
-        if before is not None and changed and _differ(row, before, rule.deadband):
-            return (before, row)
-        return (row,)
+            tag = row.tag
+            reported, rule = self._reported.get(tag), self._rules.get(tag, _UNKNOWN)
+            changed = reported is None or _differ(row, reported, rule.deadband)
+            if reported is not None and not changed and 0 <= row.utc_ms - reported.utc_ms < rule.at_least_ms:
+                self._held_back[tag] = row
+                continue
+            before = self._held_back.pop(tag, None)
+            if before is not None and changed and _differ(row, before, rule.deadband):
+                picked.append(before)
+            self._reported[tag] = row
+            picked.append(row)
+        return sorted(picked, key=attrgetter("n"))
 
 
 def _differ(one: SampleRow, other: SampleRow, deadband: float) -> bool:

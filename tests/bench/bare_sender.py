@@ -2,9 +2,9 @@
 
 Kinds: ``mqtt`` publishes ready-made messages with paho, QoS 1, and waits for
 every acknowledgement; ``mqtt-encode`` is given readings and makes a message of
-plain JSON of each batch; ``lines`` posts ready-made requests of line protocol
-over one connection, ``lines-encode`` makes lines of readings and compresses
-them as the gateway does. Prints the seconds from the first to the last
+each batch, the same columns as JSON and deflated as the gateway does; ``lines``
+posts ready-made requests of line protocol over one connection, ``lines-encode``
+makes lines of readings and compresses them as the gateway does. Prints the seconds from the first to the last
 acknowledgement; connecting is not in them.
 """
 
@@ -14,7 +14,9 @@ import json
 import sys
 import threading
 import time
+import zlib
 from collections.abc import Iterable, Iterator
+from operator import sub
 from pathlib import Path
 
 import msgspec
@@ -25,6 +27,7 @@ from tests.mosquitto import PATIENCE_S
 
 WINDOW = 20  # messages under way, as the gateway has
 GZIP_LEVEL = 1  # as the gateway has
+DEFLATE_LEVEL = 4  # as the gateway has, and its strategy
 TOPIC = "bare/history"
 _WRITE = "/api/v2/write?org=site&bucket=plant&precision=ms"
 _HEADERS = {"Content-Encoding": "gzip", "Content-Type": "text/plain; charset=utf-8"}
@@ -64,9 +67,26 @@ def post(port: int, bodies: Iterable[bytes]) -> float:
     return time.monotonic() - began_s
 
 
-def _as_json(batches: Iterable[list[Reading]]) -> Iterator[bytes]:
+def as_columns(batches: Iterable[list[Reading]]) -> Iterator[bytes]:
+    """Messages of readings that are all good and numbered from 1 without a gap."""
+    places: dict[str, int] = {}
+    first_n = 1
     for batch in batches:
-        yield json.dumps([{"tag": tag, "at": at, "value": value} for tag, at, value in batch]).encode()
+        stamps = [at for _, at, _ in batch]
+        columns = {
+            "first_n": first_n,
+            "last_n": first_n + len(batch) - 1,
+            "start_utc_ms": stamps[0],
+            "qualities": ["good:ok"],
+            "n": [0, *[1] * (len(batch) - 1)],
+            "at": [0, *map(sub, stamps[1:], stamps)],
+            "tag": [places.setdefault(tag, len(places)) for tag, _, _ in batch],
+            "value": [int(value) if value.is_integer() else value for _, _, value in batch],
+            "quality": [0] * len(batch),
+        }
+        deflate = zlib.compressobj(DEFLATE_LEVEL, strategy=zlib.Z_FILTERED)
+        yield deflate.compress(json.dumps(columns, separators=(",", ":")).encode()) + deflate.flush()
+        first_n += len(batch)
 
 
 def _as_lines(batches: Iterable[list[Reading]]) -> Iterator[bytes]:
@@ -82,7 +102,7 @@ def main(kind: str, port: int, file: Path) -> None:
     content, encodes = file.read_bytes(), kind.endswith("-encode")
     if encodes:
         batches = msgspec.msgpack.decode(content, type=list[list[Reading]])
-        bodies: Iterable[bytes] = _as_json(batches) if kind.startswith("mqtt") else _as_lines(batches)
+        bodies: Iterable[bytes] = as_columns(batches) if kind.startswith("mqtt") else _as_lines(batches)
     else:
         bodies = msgspec.msgpack.decode(content, type=list[bytes])
     send = publish if kind.startswith("mqtt") else post

@@ -8,17 +8,22 @@ import struct
 import sys
 import threading
 import time
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from gateway.configuration.plant import load_site
+from gateway.publishers.columns import Batch, history_of, tag_table
+from gateway.publishers.payload import SampleRow
 from gateway.store import database, sample_log
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT
 from tests.bench import demo_plant, http_witness, made_record, modbus_peer, row_reaction, slow_disk, trip_site
+from tests.bench.bare_sender import as_columns
 from tests.bench.modbus_peer import BEYOND_LIMIT, BLOCK_ADDRESS, CONTROLLER, FIRST_CAUSE, GIVEN, WITHDRAWN, Trip
 from tests.bench.processes import (
     child_of,
@@ -215,3 +220,17 @@ def test_the_demo_site_of_the_bench_runs_on_the_machines_clock_with_the_plants_f
                 pdu = struct.pack(">BHHB4H", 16, address, 4, 8, 1, permit, 0, 0)
                 assert master.ask(1, pdu) == pdu[:5]
     assert len(writes.safe_s) == 1
+
+
+# --- row f -----------------------------------------------------------------------------------------------------
+
+
+def test_the_bare_side_encodes_its_readings_into_the_columns_that_the_gateway_sends() -> None:
+    readings = [("A", 1_000, 5.0), ("B", 1_250, 0.1), ("A", 6_000, -7.25), ("B", 6_000, 1e300)]
+    rows = [SampleRow(n=n, tag=tag, utc_ms=at, value=value) for n, (tag, at, value) in enumerate(readings, 1)]
+    batch = Batch(rows=rows, run=1, configuration="c", first_n=1, last_n=4)
+    ours = json.loads(msgspec.json.encode(history_of(batch, tag_table({}, site="bench", configuration="c"))))
+    (body,) = as_columns([readings])
+    bare = json.loads(zlib.decompress(body))
+    assert bare == {name: ours[name] for name in bare}
+    assert {"n", "at", "tag", "value", "quality"} <= set(bare)

@@ -246,6 +246,13 @@ def test_columns_cut_short_are_damaged(cut: int) -> None:
         reader.column(4)
 
 
+def test_a_number_that_does_not_end_is_damaged() -> None:
+    for octets in (b"\x80", b"\x81" * 299, b"\x81" * 300 + b"\x01", b"\x81" * 2_000_000):
+        with pytest.raises(ChunkDamaged, match="does not end"):
+            ColumnReader(octets).count()
+    assert ColumnReader(b"\x80" * 299 + b"\x01").count() == 1 << 7 * 299
+
+
 def test_what_is_left_over_is_damaged() -> None:
     with pytest.raises(ChunkDamaged, match="1 octets are left over"):
         ColumnReader(b"\x00").finish()
@@ -262,7 +269,21 @@ def test_the_distance_between_two_numbers_leads_from_one_to_the_other(a: float, 
 
 @given(st.lists(st.integers(0, 0xFFFF), max_size=6).map(tuple), st.sampled_from(Order))
 def test_registers_as_one_number_come_back(words: tuple[int, ...], order: Order) -> None:
-    assert words_of(whole(words, order), len(words), order) == words
+    assert words_of([whole(words, order)], len(words), order) == [words]
+
+
+@given(
+    st.integers(0, 10).flatmap(
+        lambda length: st.lists(st.lists(st.integers(0, 0xFFFF), min_size=length, max_size=length))
+    ),
+    st.builds(Rule, st.sampled_from(Order), st.sampled_from(Kind), finite, finite),
+)
+def test_a_rule_makes_of_a_column_what_it_makes_of_each(column: list[list[int]], rule: Rule) -> None:
+    words = [tuple(one) for one in column]
+    numbers, length = [whole(one, rule.order) for one in words], len(words[0]) if words else 0
+    each = [struct.pack(">d", rule.value(one)) for one in words]
+    assert [struct.pack(">d", value) for value in rule.values(numbers, length)] == each
+    assert words_of(numbers, length, rule.order) == words
 
 
 @pytest.mark.parametrize(
