@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from gateway import __version__
+from gateway import __version__, cli_protection
 from gateway.configuration.fault import Refused
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.report import check_report
@@ -28,13 +28,23 @@ from gateway.configuration.tagmap import TAGS_FILE, export_table, import_table
 from gateway.local.client import FieldAway, FieldClient, FieldError, ask_field
 from gateway.local.messages import Answered, Ask
 from gateway.probe.command import probe
+from gateway.prove.command import prove_again, prove_site
+from gateway.prove.timeline import NotOurs
 from gateway.replay.checking import check_record, in_words
 from gateway.replay.stopped import Recorded, RecordUnreadable, recorded
 from gateway.replay.verifying import verdict_text, verify_journal
 from gateway.reports.alarm_review import Reviewed, review
 from gateway.reports.alarm_story import NotTold, alarm_story
+from gateway.reports.budget import budgets
+from gateway.reports.budget_csv import budget_csv
+from gateway.reports.budget_text import budget_text
 from gateway.reports.failures import failures as failures_of
 from gateway.reports.failures import failures_csv, failures_text
+from gateway.reports.matrix import Configured
+from gateway.reports.matrix import matrix as matrix_of
+from gateway.reports.matrix_csv import matrix_csv
+from gateway.reports.matrix_html import matrix_html
+from gateway.reports.matrix_text import matrix_text
 from gateway.reports.review_csv import as_csv
 from gateway.reports.review_html import as_html
 from gateway.reports.review_text import as_text
@@ -158,9 +168,106 @@ def replay(site: Path) -> None:
 
 
 @main.command()
+@_folder_argument
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=10),
+    default=110.0,
+    show_default=True,
+    help="How long it may take; longer goes further.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Of the random walk; the same seed, the same way.")
+@click.option("--save", type=click.Path(dir_okay=False, path_type=Path), help="Where to put a counter-example.")
+@click.option(
+    "--again",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Run a saved counter-example once more instead.",
+)
+def prove(site: Path, seconds: float, seed: int, save: Path | None, again: Path | None) -> None:
+    """Try everything that SITE allows, in any order, and say whether water can pass that must not.
+
+    Drives the real decisions and compares with a second reading of the
+    configuration. Exit 0 with a certificate, 1 with a counter-example as a
+    timeline, 3 for a refused site.
+    """
+    with _explained():
+        loaded = load_site(site)
+    try:
+        if again is not None:
+            text, code = prove_again(loaded, again)
+        else:
+            text, code = prove_site(loaded, seconds=seconds, seed=seed, save=save)
+    except (NotOurs, OSError, UnicodeDecodeError) as why:
+        raise click.ClickException(str(why)) from why
+    click.echo(text)
+    sys.exit(code)
+
+
+@main.command()
 def keys() -> None:
     """Every key that a site folder may have: type, unit, range, default and what it says."""
     click.echo(key_reference())
+
+
+# --- what the rules of a site mean ---
+
+_OUTPUT_FILE = click.Path(dir_okay=False, path_type=Path)
+_output_option = click.option("--output", type=_OUTPUT_FILE, help="File to write it to, instead of the terminal.")
+_MATRICES = {"text": matrix_text, "csv": matrix_csv, "html": matrix_html}
+
+
+@main.command()
+@_folder_argument
+@click.option(
+    "--format", "form", type=click.Choice(sorted(_MATRICES)), default="text", show_default=True, help="How to write it."
+)
+@_output_option
+@click.option("--replace", is_flag=True, help="Replace the file when it is there already.")
+def matrix(site: Path, form: str, output: Path | None, *, replace: bool) -> None:
+    """Cause and effect of SITE after IEC 62881, from the configuration itself, with its hash.
+
+    Rows are the causes of every interlock, columns the outputs; then what each
+    output needs to be released, what a restart does, and how it is watched.
+    """
+    with _explained():
+        loaded = load_site(site)
+    about = Configured(
+        id=loaded.site.site.id,
+        name=loaded.site.site.name,
+        zone=_zone(loaded),
+        hash=loaded.hash,
+        version=__version__,
+        utc_ms=round(datetime.now(UTC).timestamp() * 1_000),
+        plant=loaded.plant,
+        stroke_ms={name: round(keys.stroke_s * 1_000) for name, keys in loaded.site.outputs.items()},
+        returns_because={name: keys.returns_because for name, keys in loaded.site.interlocks.items()},
+    )
+    _print_or_write(_MATRICES[form](matrix_of(about)), output, "cause and effect", replace=replace)
+
+
+@main.command()
+@_folder_argument
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["csv", "text"]),
+    default="text",
+    show_default=True,
+    help="How to write it.",
+)
+@_output_option
+@click.option("--replace", is_flag=True, help="Replace the file when it is there already.")
+def budget(site: Path, form: str, output: Path | None, *, replace: bool) -> None:
+    """How long each interlock of SITE takes beside the water, and how many litres pass at the highest flow.
+
+    A rule that cannot win is named, with what would help.
+    """
+    with _explained():
+        loaded = load_site(site)
+    rows = budgets(loaded.site)
+    title = f"{loaded.site.site.name} ({loaded.site.site.id}), configuration {loaded.hash}"
+    text = budget_csv(rows) if form == "csv" else budget_text(title, rows)
+    _print_or_write(text, output, "response budget", replace=replace)
 
 
 # --- the tags as a table ---
@@ -673,6 +780,11 @@ def _new_id() -> str:
     return uuid.uuid4().hex
 
 
+cli_protection.add_to(
+    main, request=_request, lasting=_Lasting(), site_option=_site_option, person_option=_person_option
+)
+
+
 # --- how ---
 
 
@@ -700,6 +812,14 @@ def _journal_of(site: Path) -> tuple[LoadedSite, Recorded]:
 async def _whole_journal(field: FieldClient) -> Recorded:
     until_utc_ms = (await field.status()).utc_ms
     return Recorded(entries=await field.entries_after(0), until_utc_ms=until_utc_ms)
+
+
+def _print_or_write(text: str, output: Path | None, what: str, *, replace: bool) -> None:
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    _write(output, text, replace=replace)
+    click.echo(f"{output}: {what}")
 
 
 def _write(file: Path, text: str, *, replace: bool) -> None:

@@ -17,7 +17,7 @@ CORE_MAY_IMPORT = {"ast", "collections.abc", "dataclasses", "datetime", "enum", 
 
 # Library: the files that may import it. A path that does not exist yet costs nothing.
 FOREIGN_LIBRARIES = {
-    "click": {"gateway/cli.py", "gateway/probe/command.py"},
+    "click": {"gateway/cli.py", "gateway/cli_protection.py", "gateway/probe/command.py"},
     "influxdb_client": {"gateway/publishers/influx.py"},
     "iotcore": {"simulator/office.py"},
     "paho": {"gateway/publishers/mqtt.py", "simulator/office.py"},
