@@ -41,8 +41,10 @@ def status_text(status: Status, site_name: str, zone: tzinfo) -> str:
     for output in status.outputs:
         lines += _output(output, zone, observing=status.observing)
     lines += _section("Interlocks that are not ready", _interlocks(status.interlocks, zone))
-    lines += _section("Bypassed", _bypasses(status.interlocks, zone))
-    lines += _section("Held", status.held)
+    lines += put_aside_lines(status, zone)
+    lines += _section("In shadow, acting on nothing", _shadows(status.interlocks))
+    announced = {tag for hold in status.holds for tag in hold.tags}
+    lines += _section("Held by the instrument itself", [tag for tag in status.held if tag not in announced])
     lines += _section("Alarms", (_alarm_line(one, zone) for one in status.alarms))
     lines += _section("Readings that cannot be used", (_bad(tag) for tag in status.tags if tag.quality == "bad"))
     lines += _section("Note", status.notes)
@@ -64,6 +66,9 @@ def _output(output: OutputStatus, zone: tzinfo, *, observing: bool) -> Iterator[
     if output.release:
         yield "  to release it:"
         yield from (f"    {line}" for line in tick_lines(output.release))
+    if output.returns:
+        yield "  comes back by itself with:"
+        yield from (f"    {line}" for line in tick_lines(output.returns))
     yield ""
 
 
@@ -92,10 +97,37 @@ def _interlocks(interlocks: Sequence[InterlockStatus], zone: tzinfo) -> Iterator
             yield f"{one.interlock} {one.state.lower()} since {at(one.since_utc_ms, zone)}{cause}: {one.service}"
 
 
+def put_aside_lines(status: Status, zone: tzinfo) -> list[str]:
+    """Every bypass and hold that stands, with its owner and its end; belongs on every list that people look at."""
+    lines = _section("Bypassed", _bypasses(status.interlocks, zone))
+    return lines + _section("Held by people", _holds(status, zone))
+
+
 def _bypasses(interlocks: Sequence[InterlockStatus], zone: tzinfo) -> Iterator[str]:
     for one in interlocks:
         if one.bypassed_until_utc_ms:
-            yield f"{one.interlock} by {one.bypassed_by} until {at(one.bypassed_until_utc_ms, zone)}: {one.service}"
+            would = ", WOULD TRIP" if one.would_trip else ""
+            yield (
+                f"{one.interlock} until {at(one.bypassed_until_utc_ms, zone)}"
+                f"{_by(one.bypassed_by, one.bypassed_because)}{would} ({one.service})"
+            )
+
+
+def _holds(status: Status, zone: tzinfo) -> Iterator[str]:
+    for one in status.holds:
+        tags = "" if one.tags == (one.subject,) else f" ({', '.join(one.tags)})"
+        end = f"planned until {at(one.until_utc_ms, zone)}"
+        if one.over:
+            end = "over, does not count yet"
+        elif one.until_utc_ms < status.utc_ms:
+            end = f"OVERDUE, was planned until {at(one.until_utc_ms, zone)}"
+        yield f"{one.subject}{tags} {end}{_by(one.held_by, one.because)}"
+
+
+def _shadows(interlocks: Sequence[InterlockStatus]) -> Iterator[str]:
+    for one in interlocks:
+        if one.shadow:
+            yield f"{one.interlock} {'WOULD TRIP' if one.would_trip else 'quiet'}: {one.service}"
 
 
 def _alarm_line(one: AlarmStatus, zone: tzinfo) -> str:
@@ -115,11 +147,13 @@ def alarms_text(status: Status, zone: tzinfo, wanted: Collection[str] = ()) -> s
         wanted: names of ``ALARM_STATES``; those in any of them are shown, and all when there is none.
     """
     found = [one for one in status.alarms if not wanted or any(ALARM_STATES[name](one) for name in wanted)]
+    lines = [line for one in found for line in (_alarm_line(one, zone), *_alarm_details(one, status, zone))]
     if not found and wanted:
-        return f"No alarm is {' or '.join(wanted)}."
-    if not found:
-        return "No alarm is active, waits for an acknowledgement, or is hidden."
-    return "\n".join(line for one in found for line in (_alarm_line(one, zone), *_alarm_details(one, status, zone)))
+        lines = [f"No alarm is {' or '.join(wanted)}."]
+    elif not found:
+        lines = ["No alarm is active, waits for an acknowledgement, or is hidden."]
+    aside = put_aside_lines(status, zone)
+    return "\n".join([*lines, "", *aside] if aside else lines).rstrip()
 
 
 ALARM_STATES: Mapping[str, Callable[[AlarmStatus], bool]] = {

@@ -61,7 +61,7 @@ PLOTS = {
     "E06": Plot(trips=(), message="sump level high", goes_on_s=5_400),
     "E08": Plot(trips=(), message="", goes_on_s=1_500),
     "E09": Plot(trips=("I-10a", "I-10b"), message="mains lost", goes_on_s=900),
-    "E10": Plot(trips=("I-05",), message="cannot be trusted", goes_on_s=2_700),
+    "E10": Plot(trips=(), message="", goes_on_s=2_900),  # announced: diverted without a latch and without a call
     "E12": Plot(trips=(), message="", goes_on_s=300),
     "E13": Plot(trips=("I-02", "I-08"), message="did not move", goes_on_s=480),
     "E14": Plot(trips=("I-05",), message="its register order changed", goes_on_s=600),
@@ -162,6 +162,8 @@ class Demo:
         self.story.released = answer.granted
         for bypass in EVENTS[self.script.event].bypasses:
             await visitor.bypass_when_due(bypass)
+        for hold in EVENTS[self.script.event].holds:
+            await visitor.hold_when_due(hold)
 
     async def _notice_stalls(self) -> None:
         while True:

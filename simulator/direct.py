@@ -97,15 +97,23 @@ class Person:
         self._asked = 0
         self._offered = ""
         self._bypasses = sorted(plant.event.bypasses, key=lambda one: one.at_s)
+        self._holds = sorted(plant.event.holds, key=lambda one: one.at_s)
+        self._held = sorted((one.ends_s, one.instrument) for one in plant.event.holds if one.ends_s is not None)
         self._request(Action.COMMISSION, reason="first start, every loop read beside its display")
 
     def look(self) -> None:
-        """Confirm what was offered; put aside what the script says."""
+        """Confirm what was offered; put aside and hold what the script says."""
         since_s = (self._plant.now_ms - self._plant.strikes_ms) / SECOND_MS
         while self._bypasses and self._bypasses[0].at_s <= since_s:
             one = self._bypasses.pop(0)
             duration_ms = round(one.minutes * 60 * SECOND_MS)
             self._request(Action.BYPASS, one.interlock, reason=one.reason, duration_ms=duration_ms)
+        while self._holds and self._holds[0].at_s <= since_s:
+            hold = self._holds.pop(0)
+            duration_ms = round(hold.minutes * 60 * SECOND_MS)
+            self._request(Action.HOLD, hold.instrument, reason=hold.reason, duration_ms=duration_ms)
+        while self._held and self._held[0][0] <= since_s:
+            self._request(Action.END_HOLD, self._held.pop(0)[1])
         for answer in self._gear.outcome.answers:
             if answer.confirm:
                 self._request(Action.RELEASE, self._offered, reason="found in order", confirm=answer.confirm)
@@ -239,6 +247,11 @@ def month() -> Event:
         faults=wrong,
         writes=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.writes),
         bypasses=tuple(replace(one, at_s=at_s(event, one.at_s)) for event in played for one in event.bypasses),
+        holds=tuple(
+            replace(one, at_s=at_s(event, one.at_s), ends_s=None if one.ends_s is None else at_s(event, one.ends_s))
+            for event in played
+            for one in event.holds
+        ),
     )
 
 

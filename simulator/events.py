@@ -53,6 +53,23 @@ class Bypass:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """The visiting operator announces that an instrument is held.
+
+    Args:
+        at_s: seconds after the event struck; negative before it.
+        instrument: which; minutes: planned; reason: as entered.
+        ends_s: when the visitor ends it, after the event struck; None never does.
+    """
+
+    at_s: float
+    instrument: str
+    minutes: float
+    reason: str
+    ends_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """One script.
 
@@ -66,6 +83,7 @@ class Event:
         silences: devices that fall silent in it; time-outs are real, so it cannot be run at any rate.
         writes: what somebody else writes to PC1.
         bypasses: what the visiting operator puts aside.
+        holds: which instruments the visiting operator holds.
         cuts_link: the data link to the office is lost in it.
         fails_storage_s: for so many seconds after it struck the gateway cannot write its record; only a run with
             processes can show it.
@@ -84,6 +102,7 @@ class Event:
     silences: frozenset[str] = frozenset()
     writes: tuple[Written, ...] = ()
     bypasses: tuple[Bypass, ...] = ()
+    holds: tuple[Hold, ...] = ()
     cuts_link: bool = False
     fails_storage_s: float = 0.0
     in_month: bool = True
@@ -283,7 +302,7 @@ _SCRIPTS = (
         says="AIT-510 is calibrated for 40 minutes: hold, then standards of 0.1 and 20.0 NTU",
         strikes_ms=local_ms("2025-02-06 10:00"),
         faults=_calibration,
-        lacks="the announcement of the hold",
+        holds=(Hold(at_s=-60.0, instrument="AN1", minutes=45.0, reason="calibration", ends_s=_CALIBRATED_S + 60.0),),
     ),
     Event(
         name="E10b",
@@ -291,7 +310,7 @@ _SCRIPTS = (
         strikes_ms=local_ms("2025-02-06 10:00"),
         faults=_calibration_hold_forgotten,
         in_month=False,
-        lacks="the announcement of the hold",
+        holds=(Hold(at_s=-60.0, instrument="AN1", minutes=45.0, reason="calibration", ends_s=None),),
     ),
     Event(
         name="E11",

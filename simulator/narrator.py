@@ -54,6 +54,10 @@ _SENTENCES: Mapping[str, Callable[[JournalEntry], str]] = {
     "release_refused": lambda entry: f"release of {entry.subject} refused: {entry.facts.get('missing', entry.reason)}",
     "released": lambda entry: f"{entry.subject} released by {entry.person}: {entry.facts.get('because', '')}",
     "exposure": _exposure,
+    "bypass_on": lambda entry: f"{entry.subject} bypassed by {entry.person}: {entry.facts.get('because', '')}",
+    "bypass_off": lambda entry: f"the bypass of {entry.subject} is over ({entry.reason})",
+    "hold_on": lambda entry: f"{entry.subject} held by {entry.person}: {entry.facts.get('because', '')}",
+    "hold_off": lambda entry: f"the hold of {entry.subject} is over",
     "stop": lambda entry: f"field process stops: {entry.reason}",
 }
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from gateway.local.client import FieldClient
 from gateway.local.messages import Answered, Ask, OutputStatus
-from simulator.events import Bypass
+from simulator.events import Bypass, Hold
 from simulator.stage import Control, StageError
 
 _LOOK_AGAIN_S = 0.5
@@ -74,8 +74,7 @@ class Visitor:
 
     async def bypass_when_due(self, bypass: Bypass) -> Answered:
         """Put an interlock aside when the script says so."""
-        while (await self._control.truth())["since_event_s"] < bypass.at_s:  # noqa: ASYNC110 - asked, not told
-            await asyncio.sleep(_LOOK_AGAIN_S)
+        await self._until(bypass.at_s)
         self._say(f"bypasses {bypass.interlock} for {bypass.minutes:g} minutes: {bypass.reason}")
         asked = Ask(
             id=self._id(),
@@ -87,6 +86,31 @@ class Visitor:
         answer = await self._field.ask(asked)
         self._say(f"is answered: {answer.text}")
         return answer
+
+    async def hold_when_due(self, hold: Hold) -> Answered:
+        """Announce a hold, and end it, when the script says so; returns the last answer."""
+        await self._until(hold.at_s)
+        self._say(f"holds {hold.instrument}, planned for {hold.minutes:g} minutes: {hold.reason}")
+        asked = Ask(
+            id=self._id(),
+            action="hold",
+            subject=hold.instrument,
+            reason=hold.reason,
+            duration_s=hold.minutes * 60,
+        )
+        answer = await self._field.ask(asked)
+        self._say(f"is answered: {answer.text}")
+        if hold.ends_s is None:
+            return answer
+        await self._until(hold.ends_s)
+        self._say(f"ends the hold of {hold.instrument}")
+        answer = await self._field.ask(Ask(id=self._id(), action="end_hold", subject=hold.instrument))
+        self._say(f"is answered: {answer.text}")
+        return answer
+
+    async def _until(self, since_event_s: float) -> None:
+        while (await self._control.truth())["since_event_s"] < since_event_s:  # noqa: ASYNC110 - asked, not told
+            await asyncio.sleep(_LOOK_AGAIN_S)
 
     async def _output(self, name: str) -> OutputStatus:
         outputs = (await self._field.status()).outputs

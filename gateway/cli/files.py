@@ -22,3 +22,12 @@ def write(file: Path, text: str, *, replace: bool) -> None:
         raise click.ClickException(f"{file} is there already; say --replace") from None
     except OSError as error:
         raise click.ClickException(f"{file} cannot be written: {error.strerror}") from error
+
+
+def print_or_write(text: str, output: Path | None, what: str, *, replace: bool) -> None:
+    """Print a text, or write it to a file and say what has been written."""
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    write(output, text, replace=replace)
+    click.echo(f"{output}: {what}")

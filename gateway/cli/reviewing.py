@@ -12,7 +12,7 @@ import click
 from gateway.cli.asking import journal_of, zone_of
 from gateway.cli.choices import site_option
 from gateway.cli.endings import REFUSED_REQUEST
-from gateway.cli.files import FILE, replace_option, write
+from gateway.cli.files import FILE, print_or_write, replace_option
 from gateway.cli.times import Day
 from gateway.reports.alarm_review import Reviewed, review
 from gateway.reports.alarm_story import NotTold, alarm_story
@@ -54,11 +54,7 @@ def alarm_review(site: Path, first: date, last: date, form: str, output: Path | 
         alarms={rule.id: rule for rule in loaded.plant.alarms},
     )
     text = _REVIEWS[form](review(about, found.entries, first=first, last=last, until_utc_ms=found.until_utc_ms))
-    if output is None:
-        click.echo(text, nl=False)
-    else:
-        write(output, text, replace=replace)
-        click.echo(f"{output}: alarm review, {first} to {last}")
+    print_or_write(text, output, f"alarm review, {first} to {last}", replace=replace)
 
 
 _FAILURES = {"text": failures_text, "csv": failures_csv}
@@ -81,11 +77,7 @@ def failures(site: Path, form: str, output: Path | None, *, only_open: bool, rep
     loaded, record = journal_of(site)
     found = [one for one in failures_of(record.entries) if one.open or not only_open]
     text = _FAILURES[form](found, {rule.id: rule.text.says for rule in loaded.plant.alarms}, zone_of(loaded))
-    if output is None:
-        click.echo(text, nl=False)
-    else:
-        write(output, text, replace=replace)
-        click.echo(f"{output}: {len(found)} failures")
+    print_or_write(text, output, f"{len(found)} failures", replace=replace)
 
 
 @click.command()

@@ -12,6 +12,7 @@ from typing import Any
 from gateway.configuration.schema import OutputBlock, SerialConnection, Site
 from gateway.core.commissioning import CommissioningRule
 
+_NOT_WRITTEN = {"service", "stroke_s", "peak_m3_h", "starts"}  # words, what the budget reckons with, and when
 _PLACE = {"device", "table", "address", "type", "byte_order"}  # keys of a tag that say where and how it is written
 
 
@@ -30,7 +31,7 @@ def commissioning_rule(site: Site) -> CommissioningRule | None:
 def _fingerprint(site: Site, block: OutputBlock) -> str:
     """SHA-256, in hexadecimal, over outputs, block, registers and where they lie."""
     written = {
-        "outputs": {name: output.model_dump(mode="json", exclude={"service"}) for name, output in site.outputs.items()},
+        "outputs": {name: one.model_dump(mode="json", exclude=_NOT_WRITTEN) for name, one in site.outputs.items()},
         "block": block.model_dump(mode="json", exclude={"commissioning_roles"}),
         "registers": {name: site.tags[name].model_dump(mode="json", include=_PLACE) for name in block.registers},
         "unit_id": site.devices[block.device].unit_id,

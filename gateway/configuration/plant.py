@@ -42,10 +42,13 @@ from gateway.core.alarm import AlarmRule, AlarmText, OnBad, Priority, SuppressWh
 from gateway.core.condition import (
     BadQuality,
     BitSet,
+    BypassEnds,
+    BypassExpired,
     Condition,
     Count,
     Deviation,
     Equals,
+    HoldOverdue,
     Limit,
     Mismatch,
     NoChange,
@@ -61,7 +64,9 @@ from gateway.core.condition import (
 )
 from gateway.core.doubt import Partner, Spike
 from gateway.core.figures import FigureRules
+from gateway.core.hold import HoldRule
 from gateway.core.interlock import Effect, InterlockRule
+from gateway.core.motor import MotorRule
 from gateway.core.output import OutputRule
 from gateway.core.permissive import Quantity, ReleaseRule, Requirement
 from gateway.core.plant import Plant
@@ -181,6 +186,7 @@ def plant_of(site: Site) -> Plant:
         interlocks=tuple(_interlock_rule(name, interlock, site) for name, interlock in site.interlocks.items()),
         outputs=tuple(_output_rule(name, output) for name, output in site.outputs.items()),
         releases=tuple(_release_rule(name, release) for name, release in site.releases.items()),
+        holds=_hold_rule(site),
         commissioning=commissioning_rule(site),
         first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
         cause_groups=group_rules(site),
@@ -292,7 +298,8 @@ def _constant(device: Device) -> TestConstant | None:
 def condition_of(keys: ConditionKeys) -> Condition:
     """A condition of the decisions from its keys."""
     plain = _comparison(keys) or _over_time(keys) or _state_of_a_tag(keys) or _state_of_a_machine(keys)
-    assert plain is not None  # noqa: S101 - the schema lets exactly one kind through, and each is in one of the four
+    plain = plain or _put_aside(keys)
+    assert plain is not None  # noqa: S101 - the schema lets exactly one kind through, and each is in one of the five
     return plain
 
 
@@ -369,6 +376,33 @@ def _state_of_a_machine(keys: ConditionKeys) -> Condition | None:
     return WrittenOver(output=keys.written_over.output) if keys.written_over is not None else None
 
 
+def _put_aside(keys: ConditionKeys) -> Condition | None:
+    if keys.bypass_ends is not None:
+        return BypassEnds(within_ms=_ms(keys.bypass_ends.within_min * 60))
+    if keys.bypass_expired is not None:
+        return BypassExpired(for_ms=_ms(keys.bypass_expired.for_min * 60))
+    return HoldOverdue(by_ms=_ms(keys.hold_overdue.by_min * 60)) if keys.hold_overdue is not None else None
+
+
+def _hold_rule(site: Site) -> HoldRule:
+    """A device stands for all of its readings that may be held; a tag of the same name goes before it."""
+    holds = site.holds
+    if holds is None:
+        return HoldRule()
+    subjects: dict[str, tuple[str, ...]] = {}
+    for tag in holds.tags:
+        device = site.tags[tag].device
+        subjects[device] = (*subjects.get(device, ()), tag)
+    return HoldRule(
+        subjects={**subjects, **{tag: (tag,) for tag in holds.tags}},
+        roles=frozenset(holds.roles),
+        remote_allowed=holds.remote_allowed,
+        longest_ms=_ms(holds.max_s),
+        grace_ms=_ms(holds.grace_s),
+        settle_ms=_ms(holds.settle_s),
+    )
+
+
 def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRule:
     exposure = interlock.exposure
     return InterlockRule(
@@ -382,6 +416,9 @@ def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRul
         permissives=tuple(condition_of(keys) for keys in interlock.permissives),
         bypassable=interlock.bypassable,
         bypass_max_ms=_ms(bypass_limit_s(interlock, site)),
+        bypass_roles=frozenset(interlock.bypass_roles),
+        bypass_remote_allowed=interlock.bypass_remote_allowed,
+        shadow=interlock.shadow,
         hold_after_restart=interlock.hold_after_restart,
         exposure_flow=exposure.flow if exposure else "",
         exposure_volume_l=exposure.volume_l if exposure else 0.0,
@@ -412,8 +449,18 @@ def _output_rule(name: str, output: Output) -> OutputRule:
         permit=output.permit,
         proof_tag=output.proof.tag if output.proof else "",
         proof_value=output.proof.value if output.proof else 1.0,
+        motor=_motor_rule(name, output),
         return_after_ms=_ms(output.return_after_s),
         return_within_ms=_ms(output.return_within_s),
+    )
+
+
+def _motor_rule(name: str, output: Output) -> MotorRule | None:
+    starts = output.starts
+    if starts is None:
+        return None
+    return MotorRule(
+        id=name, min_off_ms=_ms(starts.min_off_s), max_starts=starts.most, window_ms=_ms(starts.window_min * 60)
     )
 
 

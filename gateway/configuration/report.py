@@ -87,7 +87,8 @@ def _response_table(site: Site) -> Iterator[str]:
     rows = responses(site)
     if not rows:
         return
-    yield "Longest time from the water to the written level, in seconds"
+    yield "Longest time from what the instrument shows to the written level, in seconds; purplegate budget adds the way"
+    yield "of the water to the instrument and of the output to where it is safe"
     yield "(poll + reply time-out + second attempt, where no value trips + trip delay + scan + wait for the line"
     yield " + reply time-out):"
     for row in rows:

@@ -234,7 +234,11 @@ def _of_outputs(site: Site) -> Iterator[Reference]:
 
 
 def _of_interlocks(site: Site) -> Iterator[Reference]:
+    if site.holds is not None:
+        yield from _each(("holds", "tags"), "tags", site.holds.tags)
+        yield from _each(("holds", "roles"), "roles", site.holds.roles)
     for name, interlock in site.interlocks.items():
+        yield from _each(("interlocks", name, "bypass_roles"), "roles", interlock.bypass_roles)
         for output in interlock.effects:
             yield Reference(path=("interlocks", name, "effects", output), section="outputs", name=output)
         if interlock.exposure is not None:

@@ -135,6 +135,27 @@ class WrittenOver:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BypassEnds:
+    """In condition while a bypass stands that ends within ``within_ms``."""
+
+    within_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BypassExpired:
+    """In condition for ``for_ms`` after a bypass has ended by itself, because nobody ended it before."""
+
+    for_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldOverdue:
+    """In condition while an announced hold stands ``by_ms`` after its planned end."""
+
+    by_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OtherLimit:
     """Another limit while ``tag`` has the value ``equals``."""
 
@@ -199,6 +220,9 @@ Condition = (
     | Tripped
     | Unwritable
     | WrittenOver
+    | BypassEnds
+    | BypassExpired
+    | HoldOverdue
     | StateLimit
     | TimeBeyond
     | Count
@@ -237,6 +261,9 @@ class View:
         standing: interlocks that are tripped with their cause present.
         unconfirmed: outputs whose level does not read back.
         written_over: outputs latched because somebody else wrote their registers.
+        bypass_ends_ms: when the next bypass ends; None without one.
+        bypass_expired_ms: when a bypass ended by itself last; None when none did.
+        hold_ends_ms: the earliest planned end of a hold that stands; None without one.
         elapsed_ms: since the last scan of this run.
     """
 
@@ -247,6 +274,9 @@ class View:
     standing: frozenset[str] = frozenset()
     unconfirmed: frozenset[str] = frozenset()
     written_over: frozenset[str] = frozenset()
+    bypass_ends_ms: int | None = None
+    bypass_expired_ms: int | None = None
+    hold_ends_ms: int | None = None
     elapsed_ms: int = 0
 
     def verdict(self, tag: str) -> Verdict:
@@ -299,6 +329,8 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
             return Asked(_truth(condition.output in view.unconfirmed), memory)
         case WrittenOver():
             return Asked(_truth(condition.output in view.written_over), memory)
+        case BypassEnds() | BypassExpired() | HoldOverdue():
+            return Asked(_truth(_put_aside(condition, view)), memory)
         case StateLimit():
             return _ask_limit(limit_in_force(condition, view), memory, view)
         case TimeBeyond():
@@ -329,6 +361,8 @@ def plain_answer(condition: Condition, view: View) -> Answer | None:  # noqa: PL
             if not isinstance(verdict, Number) or verdict.reason is Reason.ROUNDED:
                 return None
             return _truth(bool(int(verdict.value) & condition.mask))
+        case BypassEnds() | BypassExpired() | HoldOverdue():
+            return _truth(_put_aside(condition, view))
         case _:
             return None
 
@@ -340,7 +374,7 @@ def tags_of(condition: Condition) -> tuple[str, ...]:
             return (condition.command, condition.feedback)
         case Deviation():
             return (condition.tag, condition.other)
-        case Tripped() | Unwritable() | WrittenOver():
+        case Tripped() | Unwritable() | WrittenOver() | BypassEnds() | BypassExpired() | HoldOverdue():
             return ()
         case StateLimit():
             return (condition.base.tag, *(other.tag for other in condition.others))
@@ -474,6 +508,17 @@ def _ask_unproven(condition: Unproven, memory: Memory, view: View) -> Asked:
     else:
         since_ms = view.now_ms if memory.value == commanded_ms else commanded_ms
     return Asked(Answer.IN, Memory(since_ms=since_ms), since_ms)
+
+
+def _put_aside(condition: BypassEnds | BypassExpired | HoldOverdue, view: View) -> bool:
+    match condition:
+        case BypassEnds():
+            return view.bypass_ends_ms is not None and view.bypass_ends_ms - view.now_ms <= condition.within_ms
+        case BypassExpired():
+            since_ms = view.bypass_expired_ms
+            return since_ms is not None and view.now_ms - since_ms < condition.for_ms
+        case HoldOverdue():
+            return view.hold_ends_ms is not None and view.now_ms - view.hold_ends_ms >= condition.by_ms
 
 
 def limit_in_force(condition: StateLimit, view: View) -> Limit:

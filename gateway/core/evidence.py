@@ -10,10 +10,13 @@ from gateway.core.condition import (
     NOTHING,
     BadQuality,
     BitSet,
+    BypassEnds,
+    BypassExpired,
     Condition,
     Count,
     Deviation,
     Equals,
+    HoldOverdue,
     Limit,
     Memory,
     Mismatch,
@@ -122,6 +125,12 @@ def evidence(  # noqa: C901, PLR0911, PLR0912 - one case a kind
             return {"kind": "not confirmed", "output": condition.output}
         case WrittenOver():
             return {"kind": "written over", "output": condition.output}
+        case BypassEnds():
+            return {"kind": "bypass ends", "within_min": shown(condition.within_ms / 60_000)}
+        case BypassExpired():
+            return {"kind": "bypass expired"}
+        case HoldOverdue():
+            return {"kind": "hold overdue", "by_min": shown(condition.by_ms / 60_000)}
 
 
 def _reasons(condition: BadQuality) -> dict[str, Fact]:

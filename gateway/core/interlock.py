@@ -15,7 +15,8 @@ from enum import Enum
 from gateway.core.condition import Answer, Condition, View, plain_answer
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
-from gateway.core.outcome import Event, EventKind
+from gateway.core.outcome import Event, EventKind, Fact
+from gateway.core.request import Origin, Request
 from gateway.core.voting import Cause, CauseState, Vote, cause_after_restart, fresh_cause, ripe, step_cause
 
 
@@ -42,6 +43,9 @@ class InterlockRule:
         permissives: conditions a direct reset needs.
         bypassable: whether it may be put aside.
         bypass_max_ms: for how long at most.
+        bypass_roles: who may put it aside; empty for every person of the site.
+        bypass_remote_allowed: whether that may be done from afar.
+        shadow: it is judged and reported, and acts on nothing.
         hold_after_restart: an untripped one comes back from a restart latched.
         exposure_flow: tag with the flow towards the output, m3/h, or empty.
         exposure_volume_l: litres between the tap and the output, which hold water back.
@@ -58,6 +62,9 @@ class InterlockRule:
     permissives: tuple[Condition, ...] = ()
     bypassable: bool = True
     bypass_max_ms: int = 28_800_000
+    bypass_roles: frozenset[str] = frozenset()
+    bypass_remote_allowed: bool = False
+    shadow: bool = False
     hold_after_restart: bool = False
     exposure_flow: str = ""
     exposure_volume_l: float = 0.0
@@ -89,6 +96,8 @@ class InterlockState:
         restore_since_ms: without a latch, since when the cause is gone.
         bypassed_until_ms: end of the bypass, None when there is none.
         bypassed_by: who asked for it.
+        bypassed_because: why, in the person's words.
+        expired_ms: when a bypass ended by itself last; None when none did, or another was asked for since.
         would_logged: this cause has been logged as one that would have tripped.
     """
 
@@ -103,6 +112,8 @@ class InterlockState:
     restore_since_ms: int | None = None
     bypassed_until_ms: int | None = None
     bypassed_by: str = ""
+    bypassed_because: str = ""
+    expired_ms: int | None = None
     would_logged: bool = False
 
 
@@ -189,7 +200,7 @@ def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[Interl
     events: list[Event] = []
     now_ms = view.now_ms
     if state.bypassed_until_ms is not None and now_ms >= state.bypassed_until_ms:
-        state, event = end_bypass(rule, state, "expired")
+        state, event = end_bypass(rule, replace(state, expired_ms=now_ms), "expired")
         events.append(event)
     stepped = [step_cause(cause, before, view) for cause, before in zip(rule.causes, state.causes, strict=True)]
     causes = tuple(cause_state for cause_state, _ in stepped)
@@ -197,10 +208,15 @@ def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[Interl
         state = replace(state, causes=causes)
     tally = _tally(rule, stepped, now_ms)
     state, trigger = _trigger(rule, state, tally, now_ms)
-    move = MOVES[display(state), trigger]
+    move = MOVES[_place(rule, state), trigger]
     if move.tells is not None:
         state = _made(state, Event(kind=move.tells, subject=rule.id), tally, now_ms, events)
     return _noted(rule, state, tally, now_ms), events
+
+
+def _place(rule: InterlockRule, state: InterlockState) -> State:
+    """Where it is judged from: in shadow as if it were bypassed, unless a trip from before still stands."""
+    return State.BYPASSED if rule.shadow and not state.tripped else display(state)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,7 +268,8 @@ def _made(state: InterlockState, event: Event, tally: _Tally, now_ms: int, event
     """Carry out a move of the table and tell of it."""
     if event.kind is EventKind.WOULD_TRIP:
         if not state.would_logged:
-            events.append(replace(event, person=state.bypassed_by))
+            facts: dict[str, Fact] = {"cause": tally.ripe or 0}
+            events.append(replace(event, person=state.bypassed_by, reason=tally.key, facts=facts))
         return replace(state, would_logged=True)
     if event.kind is EventKind.TRIP:
         events.append(replace(event, reason=tally.key, facts={"cause": tally.ripe or 0}))
@@ -327,27 +344,34 @@ def let_go(state: InterlockState) -> InterlockState:
     return replace(state, tripped=False, cause_present=False, clear_since_ms=None, clear_before_ms=0)
 
 
-def bypass(
-    rule: InterlockRule, state: InterlockState, *, duration_ms: int, person: str, now_ms: int
-) -> tuple[InterlockState, str]:
+def bypass(rule: InterlockRule, state: InterlockState, request: Request, *, now_ms: int) -> tuple[InterlockState, str]:
     """Put the interlock aside for a time, or refuse with the first reason that applies."""
-    reason = ""
-    if not rule.bypassable:
-        reason = "not_allowed"
-    elif duration_ms <= 0:
-        reason = "no_duration"
-    elif duration_ms > rule.bypass_max_ms:
-        reason = "too_long"
-    reason = reason or MOVES[display(state), Trigger.BYPASS].refused
+    reason = _bypass_refusal(rule, request) or MOVES[display(state), Trigger.BYPASS].refused
     if reason:
         return state, reason
-    return replace(state, bypassed_until_ms=now_ms + duration_ms, bypassed_by=person), ""
+    until_ms = now_ms + request.duration_ms
+    by, because = request.person, request.reason
+    return replace(state, bypassed_until_ms=until_ms, bypassed_by=by, bypassed_because=because, expired_ms=None), ""
+
+
+def _bypass_refusal(rule: InterlockRule, request: Request) -> str:
+    if not rule.bypassable:
+        return "not_allowed"
+    if rule.shadow:
+        return "shadow"
+    if rule.bypass_roles and request.role not in rule.bypass_roles:
+        return "bypass_role"
+    if request.origin is not Origin.LOCAL and not rule.bypass_remote_allowed:
+        return "bypass_on_site"
+    if request.duration_ms <= 0:
+        return "no_duration"
+    return "too_long" if request.duration_ms > rule.bypass_max_ms else ""
 
 
 def end_bypass(rule: InterlockRule, state: InterlockState, why: str) -> tuple[InterlockState, Event]:
     """End a bypass; a cause that is ripe trips in the same scan."""
     event = Event(kind=EventKind.BYPASS_OFF, subject=rule.id, reason=why, person=state.bypassed_by)
-    return replace(state, bypassed_until_ms=None), event
+    return replace(state, bypassed_until_ms=None, bypassed_because=""), event
 
 
 def after_restart(
@@ -374,9 +398,10 @@ def after_restart(
         clear_before_ms=served_ms,
         restore_since_ms=shifted(state.restore_since_ms, shift_ms),
         bypassed_by="",
+        expired_ms=shifted(state.expired_ms, shift_ms),
         would_logged=False,
     )
-    if rule.hold_after_restart and rule.latched and not state.tripped:
+    if rule.hold_after_restart and rule.latched and not rule.shadow and not state.tripped:
         events.append(Event(kind=EventKind.RESTART_HOLD, subject=rule.id))
         state = replace(state, tripped=True, clear_before_ms=0)
     return state, events

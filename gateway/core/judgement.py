@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from gateway.core import alarm, commissioning, interlock, output, permissive
+from gateway.core import alarm, commissioning, hold, interlock, output, permissive
 from gateway.core.commissioning import Commissioned
 from gateway.core.condition import NOTHING, ask, tags_of
 from gateway.core.condition import Answer as Says
@@ -42,6 +42,14 @@ SENTENCES = {
     "tripped": "It is tripped; what is tripped cannot be bypassed.",
     "already_bypassed": "It is bypassed already.",
     "not_bypassed": "It is not bypassed.",
+    "shadow": "It is in shadow and acts on nothing, so there is nothing to put aside.",
+    "bypass_role": "This role may not put this interlock aside.",
+    "bypass_on_site": "This interlock is put aside on site only.",
+    "not_holdable": "That is no instrument of this site's holds; see the keys under holds for what may be held.",
+    "hold_role": "This role may not hold an instrument, nor end a hold.",
+    "hold_on_site": "An instrument is held on site only, and a hold is ended there.",
+    "already_held": "Somebody holds it already, by another name; end that hold, or give it a new end.",
+    "not_held": "Nobody holds it.",
     "not_tripped": "It is not tripped.",
     "no_data": "An input has not delivered since the start.",
     "hold_time": "The cause has not been gone for long enough.",
@@ -64,6 +72,7 @@ _NEEDS_REASON = frozenset(
         Action.SHELVE,
         Action.TAKE_OUT_OF_SERVICE,
         Action.BYPASS,
+        Action.HOLD,
         Action.RELEASE,
         Action.COMMISSION,
         Action.DECOMMISSION,
@@ -266,9 +275,7 @@ def _bypass(work: Working, request: Request) -> None:
         _unknown(work, request)
         return
     rule = work.rules.interlocks[request.subject]
-    work.interlocks[rule.id], refusal = interlock.bypass(
-        rule, work.interlocks[rule.id], duration_ms=request.duration_ms, person=request.person, now_ms=work.now_ms
-    )
+    work.interlocks[rule.id], refusal = interlock.bypass(rule, work.interlocks[rule.id], request, now_ms=work.now_ms)
     kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_ON
     facts: dict[str, Fact] = {"duration_s": request.duration_ms / 1000}
     if not refusal:
@@ -287,7 +294,49 @@ def _end_bypass(work: Working, request: Request) -> None:
     if refusal:
         event = Event(kind=EventKind.BYPASS_REFUSED, subject=rule.id, reason=refusal)
     _say(work, request, event)
-    _answer(work, request, refusal)
+    _answer(work, request, refusal, text=f"{rule.id} is not bypassed any more.")
+
+
+# --- instruments ---
+
+
+def _hold(work: Working, request: Request) -> None:
+    rule = work.rules.plant.holds
+    if request.subject not in rule.subjects and request.subject not in work.rules.tags:
+        _unknown(work, request)
+        return
+    refusal = hold.refusal_to_hold(rule, work.holds, request)
+    facts: dict[str, Fact] = {"duration_s": request.duration_ms / 1000}
+    if not refusal:
+        held = hold.announced(rule, work.holds.get(request.subject), request, work.now_ms)
+        work.holds = {**work.holds, request.subject: held}
+        facts |= {"until_utc_ms": work.tick.utc_ms + request.duration_ms, "tags": ", ".join(held.tags)}
+    kind = EventKind.HOLD_REFUSED if refusal else EventKind.HOLD_ON
+    _say(work, request, Event(kind=kind, subject=request.subject, reason=refusal, facts=facts))
+    minutes = request.duration_ms / 60_000
+    text = f"{request.subject} is held and not trusted; planned for {minutes:g} min, and it does not end by itself."
+    _answer(work, request, refusal, text=text)
+
+
+def _end_hold(work: Working, request: Request) -> None:
+    rule, subject = work.rules.plant.holds, request.subject
+    if subject not in work.holds and subject not in rule.subjects and subject not in work.rules.tags:
+        _unknown(work, request)
+        return
+    refusal = hold.refusal_to_end(rule, work.holds, request)
+    event = Event(kind=EventKind.HOLD_REFUSED, subject=subject, reason=refusal)
+    if not refusal:
+        before = work.holds[subject]
+        work.holds = {**work.holds, subject: replace(before, ended_ms=work.now_ms)}
+        facts: dict[str, Fact] = {
+            "held_by": before.person,
+            "lasted_s": (work.now_ms - before.since_ms) / 1000,
+            "past_its_end_s": max(0, work.now_ms - before.until_ms) / 1000,
+        }
+        event = Event(kind=EventKind.HOLD_OFF, subject=subject, facts=facts)
+    _say(work, request, event)
+    settles_s = rule.settle_ms / 1000
+    _answer(work, request, refusal, text=f"The hold of {subject} is over; its reading counts in {settles_s:g} s.")
 
 
 # --- grab samples and releases ---
@@ -425,6 +474,8 @@ _ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
     Action.EXPLAIN: _explain,
     Action.BYPASS: _bypass,
     Action.END_BYPASS: _end_bypass,
+    Action.HOLD: _hold,
+    Action.END_HOLD: _end_hold,
     Action.RELEASE: _release,
     Action.GRAB_SAMPLE: _grab,
     Action.COMMISSION: _commission,

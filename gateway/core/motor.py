@@ -95,6 +95,15 @@ def start_refusal(rule: MotorRule, state: MotorState, *, tripped: bool, now_ms: 
     return "max_starts" if rule.max_starts is not None and _recent(rule, state, now_ms) >= rule.max_starts else ""
 
 
+def wait_ms(rule: MotorRule, state: MotorState, now_ms: int) -> int:
+    """How long until it may start, if nothing else happens; 0 when it may."""
+    off_ms = 0 if state.stopped_ms is None else state.stopped_ms + rule.min_off_ms - now_ms
+    counting = [one for one in state.starts_ms if one > now_ms - rule.window_ms]
+    too_many = rule.max_starts is not None and len(counting) >= rule.max_starts
+    window_ms = counting[-(rule.max_starts or 1)] + rule.window_ms - now_ms if too_many else 0
+    return max(0, off_ms, window_ms)
+
+
 def _recent(rule: MotorRule, state: MotorState, now_ms: int) -> int:
     return sum(one > now_ms - rule.window_ms for one in state.starts_ms)
 

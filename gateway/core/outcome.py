@@ -46,6 +46,10 @@ class EventKind(Enum):
     BYPASS_OFF = "bypass_off"
     BYPASS_REFUSED = "bypass_refused"
     WOULD_TRIP = "would_trip"
+    # instruments
+    HOLD_ON = "hold_on"  # a person holds an instrument until a planned end
+    HOLD_OFF = "hold_off"
+    HOLD_REFUSED = "hold_refused"
     # outputs
     LEVEL = "level"  # an output is to stand at another level
     PROVING = "proving"  # after a start: counting good live data before it may return by itself

@@ -9,13 +9,16 @@ the controller holds is read back before every write and compared.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from gateway.core import motor
 from gateway.core.delay import due, running_since, shifted
+from gateway.core.motor import MotorRule, MotorState
 from gateway.core.outcome import Event, EventKind, Fact
 
 START = "start"  # latch after a start that may not return by itself
 FOREIGN = "foreign write"  # latch after somebody else wrote our registers
 LOST_RECORD = "lost record"  # latch taken back from the controller
 COMMISSIONING = "commissioning"  # latch of a permission that was withdrawn when a person went back to observing
+_WAITS = {"min_off": "it has not stood still for long enough", "max_starts": "it has started often enough for now"}
 OWN_LATCHES = frozenset({START, FOREIGN, LOST_RECORD, COMMISSIONING})
 
 
@@ -36,6 +39,7 @@ class OutputRule:
             for a stop that is idle at a start unless it was latched.
         proof_tag: position that proves the safe level; empty for none.
         proof_value: what that tag reads when proven.
+        motor: how often it may leave its safe level; None for no limit.
         return_after_ms: restart rule: this long of good data on every critical input.
         return_within_ms: restart rule: only when the last commit is younger than this, in the same boot.
     """
@@ -51,6 +55,7 @@ class OutputRule:
     permit: bool = True
     proof_tag: str = ""
     proof_value: float = 1.0
+    motor: MotorRule | None = None
     return_after_ms: int = 600_000
     return_within_ms: int = 60_000
 
@@ -61,8 +66,8 @@ class Readback:
 
     Args:
         codes: output id to register value read.
-        written: output id to register value written last on this connection;
-            empty for the first read after a connect, which is a baseline.
+        written: output id to register value written last, on whatever
+            connection; empty for the first read, which is a baseline.
         confirmed: output id to level name whose code has been read back after
             it was written.
         blank: every register of the block, the heartbeat too, read zero: the
@@ -91,6 +96,8 @@ class OutputState:
         resume_until_ms: end of the resume level after a release.
         confirmed: the level read back last after a write, empty before that.
         flushed_m3: water sent elsewhere since the newest latch.
+        starts_ms: when it left its safe level, as far back as that counts for its next start.
+        start_refused: why it stays safe although nothing stands against it; empty when it does not.
         foreign_code: what somebody else wrote and is journaled already, None while our own code stands.
     """
 
@@ -106,6 +113,8 @@ class OutputState:
     confirmed: str = ""
     flushed_m3: float = 0.0
     foreign_code: int | None = None
+    starts_ms: tuple[int, ...] = ()
+    start_refused: str = ""
 
 
 def first_start(rule: OutputRule, now_ms: int) -> tuple[OutputState, list[Event]]:
@@ -144,6 +153,7 @@ def after_restart(
         confirmed="",
         proving=False,
         foreign_code=None,
+        starts_ms=tuple(one + shift_ms for one in state.starts_ms),
     )
     if not rule.permit:
         return replace(
@@ -261,6 +271,8 @@ def step(
         state = replace(state, proving=False)
         events.append(Event(kind=EventKind.RETURNED, subject=rule.id, reason="restart rule"))
     level, because = _level(rule, state, demands, now_ms)
+    if rule.motor is not None:
+        state, level = _started(rule, rule.motor, state, level, now_ms)
     if level == state.level:
         return state, events
     events.append(_level_event(rule, state, level, because))
@@ -268,10 +280,29 @@ def step(
     return replace(state, level=level, level_since_ms=now_ms, safe_since_ms=safe_since_ms), events
 
 
+def _started(
+    rule: OutputRule, limits: MotorRule, state: OutputState, level: str, now_ms: int
+) -> tuple[OutputState, str]:
+    """A start that comes too soon waits at the safe level; one that does not is counted. A stop never waits."""
+    if level == rule.safe_level or state.level != rule.safe_level:
+        return (state if not state.start_refused else replace(state, start_refused="")), level
+    refused = motor.start_refusal(limits, motor_of(rule, state), tripped=False, now_ms=now_ms)
+    if refused:
+        return replace(state, start_refused=refused), rule.safe_level
+    kept = [one for one in state.starts_ms if one > now_ms - limits.window_ms]
+    return replace(state, start_refused="", starts_ms=(*kept, now_ms)), level
+
+
+def motor_of(rule: OutputRule, state: OutputState) -> MotorState:
+    """What an output lets run, as a motor."""
+    running = state.level != rule.safe_level
+    return MotorState(running=running, stopped_ms=state.safe_since_ms, starts_ms=state.starts_ms)
+
+
 def _level(
     rule: OutputRule, state: OutputState, demands: Sequence[tuple[str, str]], now_ms: int
 ) -> tuple[str, tuple[str, ...]]:
-    because = reasons(rule, state, demands)
+    because = _against(rule, state, demands)
     if because:
         demanded = {level for _, level in demands}
         if state.latches or held_at_start(rule, state) or rule.safe_level in demanded:
@@ -289,6 +320,11 @@ def held_at_start(rule: OutputRule, state: OutputState) -> bool:
 
 def reasons(rule: OutputRule, state: OutputState, demands: Sequence[tuple[str, str]]) -> tuple[str, ...]:
     """Everything that holds the output away from its normal level, each named once."""
+    waits = (_WAITS[state.start_refused],) if state.start_refused else ()
+    return (*_against(rule, state, demands), *waits)
+
+
+def _against(rule: OutputRule, state: OutputState, demands: Sequence[tuple[str, str]]) -> tuple[str, ...]:
     names = [*state.latches, *(name for name, _ in demands)]
     if held_at_start(rule, state):
         names.append("proving after a start" if state.proving else "controller not read yet")

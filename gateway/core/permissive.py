@@ -1,14 +1,18 @@
 """What must hold before an output is given back: a tick list, granted whole or refused by name."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from gateway.core.condition import NOTHING, Answer, Condition, View, ask
 from gateway.core.interlock import InterlockRule, InterlockState, clear_for_ms
-from gateway.core.output import OWN_LATCHES, OutputState
+from gateway.core.motor import wait_ms
+from gateway.core.output import OWN_LATCHES, OutputRule, OutputState, motor_of
 from gateway.core.request import Item, Origin, Request
+from gateway.core.sample import Number
 
 _MS_PER_MIN = 60_000
+_MS_PER_HOUR = 3_600_000
+_STOOD_STILL = "stood still for long enough, and not started too often"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,23 +84,27 @@ class Situation:
         interlocks: rules by id.
         interlock_states: states by id.
         outputs: states by id.
+        output_rules: rules by id.
         grab: newest grab sample, None before the first.
         held: critical tags that are held now.
+        announced: what people hold, by the name they gave.
     """
 
     view: View
     interlocks: Mapping[str, InterlockRule]
     interlock_states: Mapping[str, InterlockState]
     outputs: Mapping[str, OutputState]
+    output_rules: Mapping[str, OutputRule]
     grab: Grab | None
     held: tuple[str, ...] = ()
+    announced: tuple[str, ...] = ()
 
 
 def tick_list(rule: ReleaseRule, situation: Situation) -> tuple[Item, ...]:
     """Every condition of a release, satisfied or not."""
     return tuple(
         item
-        for part in (_causes, _proof_of_water, _requirements, _nothing_put_aside, _order)
+        for part in (_causes, _proof_of_water, _requirements, _may_start, _nothing_put_aside, _order)
         for item in part(rule, situation)
     )
 
@@ -134,14 +142,24 @@ def _proof_of_water(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
         because = f" ({', '.join(on_its_way)}: a sample does not show the water still on its way)" if on_its_way else ""
         if rule.flush_tag:
             detail = f"{output.flushed_m3:.2f} m3 so far"
-            yield Item(text=_flush_text(rule) + because, satisfied=bool(flushed), detail=detail)
+            left_ms = _flush_wait_ms(rule, output, situation.view)
+            yield Item(text=_flush_text(rule) + because, satisfied=bool(flushed), detail=detail, wait_ms=left_ms)
         return
     satisfied, detail = _grab(rule, situation.grab, output.latched_ms)
     text = "grab sample since the trip or start: " + ", ".join(_wants(one) for one in rule.grab)
     if rule.flush_tag:
         text = f"{_flush_text(rule)}, or {text}"
         detail = f"{output.flushed_m3:.2f} m3 so far; {detail}"
-    yield Item(text=text, satisfied=bool(flushed) or satisfied, detail=detail)
+    left_ms = 0 if satisfied or not rule.flush_tag else _flush_wait_ms(rule, output, situation.view)
+    yield Item(text=text, satisfied=bool(flushed) or satisfied, detail=detail, wait_ms=left_ms)
+
+
+def _flush_wait_ms(rule: ReleaseRule, output: OutputState, view: View) -> int:
+    """How long the rest of the flushing takes at the flow of now; 0 when it is done, or when nothing flows."""
+    flow = view.verdict(rule.flush_tag)
+    if not isinstance(flow, Number) or flow.value <= 0:
+        return 0
+    return max(0, round((rule.flush_m3 - output.flushed_m3) / flow.value * _MS_PER_HOUR))
 
 
 def _flush_text(rule: ReleaseRule) -> str:
@@ -176,16 +194,63 @@ def _requirements(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
         yield Item(text=requirement.text, satisfied=answer is Answer.IN, detail="" if answer is Answer.IN else "not so")
 
 
+def _may_start(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
+    output = situation.output_rules[rule.output]
+    if output.motor is not None:
+        state = motor_of(output, situation.outputs[rule.output])
+        left_ms = wait_ms(output.motor, state, situation.view.now_ms)
+        yield Item(text=_STOOD_STILL, satisfied=not left_ms, wait_ms=left_ms)
+
+
 def _nothing_put_aside(_rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
     bypassed = [id_ for id_, state in situation.interlock_states.items() if state.bypassed_until_ms is not None]
     yield Item(text="no interlock bypassed", satisfied=not bypassed, detail=", ".join(bypassed))
-    yield Item(text="no instrument held", satisfied=not situation.held, detail=", ".join(situation.held))
+    held = dict.fromkeys((*situation.announced, *situation.held))
+    yield Item(text="no instrument held", satisfied=not held, detail=", ".join(held))
 
 
 def _order(rule: ReleaseRule, situation: Situation) -> Iterator[Item]:
     for output in rule.after_outputs:
         released = not situation.outputs[output].latches
         yield Item(text=f"{output} released first", satisfied=released, detail="" if released else "not yet")
+
+
+def return_list(output_id: str, demanding: Iterable[str], situation: Situation) -> tuple[Item, ...]:
+    """What an output that no latch holds comes back by, without anybody: empty while a latch holds it.
+
+    Args:
+        output_id: the output.
+        demanding: interlocks that hold it now.
+        situation: everything looked at.
+    """
+    rule, state = situation.output_rules[output_id], situation.outputs[output_id]
+    if state.latches:
+        return ()
+    return (*_restored(demanding, situation), *_after_a_start(rule, state, situation))
+
+
+def _restored(demanding: Iterable[str], situation: Situation) -> Iterator[Item]:
+    now_ms = situation.view.now_ms
+    for name in demanding:
+        rule, state = situation.interlocks.get(name), situation.interlock_states.get(name)
+        if rule is None or state is None:
+            yield Item(text=f"not {name}", satisfied=False)  # an input that is held
+            continue
+        since_ms = state.restore_since_ms
+        gone_ms = None if since_ms is None else now_ms - since_ms
+        yield _lasting(f"{name} {rule.service}: cause gone", gone_ms, rule.restore_delay_ms)
+
+
+def _after_a_start(rule: OutputRule, state: OutputState, situation: Situation) -> Iterator[Item]:
+    if rule.permit and state.baseline_awaited:
+        yield Item(text="the controller read once", satisfied=False)
+    if rule.permit and state.proving:
+        good_ms = None if state.good_since_ms is None else situation.view.now_ms - state.good_since_ms
+        text = "every critical reading good and no cause standing"
+        yield _lasting(text, good_ms, rule.return_after_ms)
+    if rule.motor is not None and state.start_refused:
+        left_ms = wait_ms(rule.motor, motor_of(rule, state), situation.view.now_ms)
+        yield Item(text=_STOOD_STILL, satisfied=False, wait_ms=left_ms)
 
 
 def not_allowed(rule: ReleaseRule, request: Request, situation: Situation) -> str:
@@ -197,4 +262,4 @@ def not_allowed(rule: ReleaseRule, request: Request, situation: Situation) -> st
     barred = any(
         situation.interlock_states[id_].tripped for id_ in rule.local_only_after if id_ in situation.interlock_states
     )
-    return "on_site_only" if barred or not rule.remote_allowed else ""
+    return "on_site_only" if barred or situation.announced or not rule.remote_allowed else ""

@@ -9,6 +9,8 @@ from gateway.core.cause_groups import GroupRules
 from gateway.core.commissioning import CommissioningRule
 from gateway.core.days import UTC, Offsets
 from gateway.core.figures import NO_RULES, FigureRules
+from gateway.core.hold import NO_RULE as NO_HOLDS
+from gateway.core.hold import HoldRule
 from gateway.core.interlock import InterlockRule
 from gateway.core.output import OutputRule
 from gateway.core.permissive import ReleaseRule
@@ -26,6 +28,7 @@ class Plant:
         interlocks: in listed order.
         outputs: in listed order.
         releases: at most one for each output.
+        holds: what a person may hold.
         commissioning: who may let the outputs be written; None when none is declared.
         first_out_groups: group name to alarm ids in cascade order.
         cause_groups: which alarm follows from which.
@@ -42,6 +45,7 @@ class Plant:
     interlocks: tuple[InterlockRule, ...] = ()
     outputs: tuple[OutputRule, ...] = ()
     releases: tuple[ReleaseRule, ...] = ()
+    holds: HoldRule = NO_HOLDS
     commissioning: CommissioningRule | None = None
     first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     cause_groups: GroupRules = NO_GRAPH

@@ -20,6 +20,8 @@ class Action(Enum):
     EXPLAIN = "explain"  # enter the cause of an occurrence, or what was done about it, afterwards
     BYPASS = "bypass"  # put an interlock aside for a time
     END_BYPASS = "end_bypass"
+    HOLD = "hold"  # announce that an instrument is held, with a planned end
+    END_HOLD = "end_hold"
     RELEASE = "release"  # give an output back after a trip or a start
     GRAB_SAMPLE = "grab_sample"  # a sample taken by hand and measured
     COMMISSION = "commission"  # let the gateway write its outputs
@@ -41,12 +43,12 @@ class Request:
     Args:
         id: chosen by the sender; a repeated id gets the same answer.
         action: what is asked.
-        subject: alarm, interlock or output id; empty for a grab sample and for commissioning.
+        subject: alarm, interlock, output, tag or device; empty for a grab sample and for commissioning.
         person: who asks, a name of the site's people table; empty is nobody.
         role: the person's role, looked up by the field process.
         origin: from where.
         reason: why, in the person's words.
-        duration_ms: for shelve and bypass; 0 means that none was given.
+        duration_ms: for shelve, bypass and hold; 0 means that none was given.
         occurrence: for acknowledge and explain, the occurrence meant; 0 means the newest.
         confirm: for release, the number offered by the first step; 0 is the first step.
         measured: for a grab sample, quantity to value, such as ``{"turbidity_ntu": 0.8}``.

@@ -1,7 +1,7 @@
 """What survives a restart, and what does not.
 
-Alarm states, acknowledgements, latches, shelves, trips and running delays
-survive; bypasses do not. Durations across the gap use the wall clock, taken as
+Alarm states, acknowledgements, latches, shelves, trips, running delays and the
+holds of instruments survive; bypasses do not. Durations across the gap use the wall clock, taken as
 no time at all when it went back meanwhile; the age of a sample counts running
 time only, so that a crash loop cannot keep a dead tag alive.
 """
@@ -9,7 +9,18 @@ time only, so that a crash loop cannot keep a dead tag alive.
 from collections.abc import Mapping
 from dataclasses import replace
 
-from gateway.core import alarm, calculation, cause_groups, commissioning, exposure, figures, interlock, output, validity
+from gateway.core import (
+    alarm,
+    calculation,
+    cause_groups,
+    commissioning,
+    exposure,
+    figures,
+    hold,
+    interlock,
+    output,
+    validity,
+)
 from gateway.core.outcome import Event
 from gateway.core.state import Rules, ScanState, first_state
 from gateway.core.tick import Tick
@@ -54,6 +65,7 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         },
         figures=figures.after_restart(saved.figures, state.alarms.keys(), gap.shift_ms),
         cause_groups=cause_groups.after_restart(rules.plant.cause_groups, saved.cause_groups, gap.shift_ms),
+        holds=hold.after_restart(rules.plant.holds, saved.holds, shift_ms=gap.shift_ms, now_ms=now.monotonic_ms),
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
         offers_made=saved.offers_made,
         commissioned=commissioned,

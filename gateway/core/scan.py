@@ -6,10 +6,10 @@ state and an outcome. It asks nobody what time it is, reads nothing, writes
 nothing: the same moments give the same outcomes, live or replayed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from gateway.core import alarm, cause_groups, exposure, figures, interlock, output
+from gateway.core import alarm, cause_groups, exposure, figures, hold, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
 from gateway.core.calculation import CalculationRule
 from gateway.core.condition import StateLimit, Tripped, View, plain_answer
@@ -25,10 +25,11 @@ from gateway.core.sample import Number, Sample
 from gateway.core.state import Rules, ScanState
 from gateway.core.suppression import Logic
 from gateway.core.tick import Tick
-from gateway.core.validity import AWAITED, Awaited, Held, accept, forget_stamps, judge, reads
-from gateway.core.working import Working, demands_on
+from gateway.core.validity import AWAITED, Awaited, Held, Verdict, accept, forget_stamps, judge, reads, silenced
+from gateway.core.working import Working, demands_on, held_demands
 
 _MS_PER_HOUR = 3_600_000
+_NOTHING_HELD: Mapping[str, Verdict] = {}
 
 Arrival = Sample | Request | Readback
 
@@ -121,12 +122,23 @@ def _judge_tags(work: Working) -> None:
     """A verdict for every point; one comes after those that vouch for it, or that it is computed from."""
     work.verdicts = {}
     tags, verdicts = work.tags, work.verdicts
+    held = _held_by_people(work)
     for rule in work.rules.judged:
         if isinstance(rule, CalculationRule):
             _calculate(work, rule)
             continue
         tag = rule.tag
         tags[tag], verdicts[tag] = judge(rule, tags[tag], verdicts, work.tick, beside=tags)
+        if tag in held:
+            tags[tag], verdicts[tag] = silenced(tags[tag]), held[tag]
+
+
+def _held_by_people(work: Working) -> Mapping[str, Verdict]:
+    """What is held by an announcement, whatever the instrument says."""
+    if not work.holds:
+        return _NOTHING_HELD
+    work.holds = hold.settled(work.rules.plant.holds, work.holds, work.now_ms)
+    return work.held_verdicts()
 
 
 def _calculate(work: Working, rule: CalculationRule) -> None:
@@ -171,7 +183,7 @@ def _with_evidence(work: Working, rule: AlarmRule, event: Event, view: View) -> 
         facts |= work.trip_facts(rule.condition.interlock, view)
     if rule.value_tag:
         facts |= reading(rule.value_tag, view, work.rules.tags)
-    return replace(event, facts={**facts, **event.facts})
+    return replace(event, facts={**facts, **event.facts, **work.put_aside()})
 
 
 # --- 5. interlocks ---
@@ -204,6 +216,7 @@ def _step_outputs(work: Working) -> None:
     """Levels of every output, from latches, demands and the restart rule."""
     for rule in work.rules.plant.outputs:
         demands = demands_on(work.rules, work.interlocks, rule.id, work.outputs[rule.id].latches)
+        demands += held_demands(work.rules, work.verdicts, rule.id)
         state = _flushed(work, rule, work.outputs[rule.id])
         good = _all_good(work, rule.id)
         work.outputs[rule.id], said = output.step(rule, state, demands, good=good, now_ms=work.now_ms)
@@ -314,6 +327,7 @@ def _next_state(work: Working) -> ScanState:
         exposures=work.exposures,
         figures=work.figures,
         cause_groups=work.cause_groups,
+        holds=work.holds,
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,

@@ -12,9 +12,19 @@ from gateway.core.alarm import AlarmRule, AlarmState
 from gateway.core.calculation import CalculationRule, CalculationState, fresh_calculation
 from gateway.core.cause_groups import NO_GROUPS, GroupState
 from gateway.core.commissioning import Commissioned
-from gateway.core.condition import Condition, Tripped, Unwritable, WrittenOver, tags_of
+from gateway.core.condition import (
+    BypassEnds,
+    BypassExpired,
+    Condition,
+    HoldOverdue,
+    Tripped,
+    Unwritable,
+    WrittenOver,
+    tags_of,
+)
 from gateway.core.exposure import ExposureState
 from gateway.core.figures import NO_FIGURES, FigureState
+from gateway.core.hold import HoldState
 from gateway.core.interlock import Effect, InterlockRule, InterlockState
 from gateway.core.outcome import Event
 from gateway.core.output import OutputRule, OutputState
@@ -48,6 +58,7 @@ class ScanState:
     exposures: Mapping[str, ExposureState] = field(default_factory=dict)
     figures: FigureState = NO_FIGURES
     cause_groups: GroupState = NO_GROUPS
+    holds: Mapping[str, HoldState] = field(default_factory=dict)  # by what was named, a tag or a device
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0
@@ -66,8 +77,9 @@ class Rules:
     interlocks: Mapping[str, InterlockRule]
     outputs: Mapping[str, OutputRule]
     releases: Mapping[str, ReleaseRule]
-    effects: Mapping[str, Sequence[tuple[str, Effect]]]  # output id to (interlock id, effect)
+    effects: Mapping[str, Sequence[tuple[str, Effect]]]  # output id to (interlock id, effect); none in shadow
     critical: Mapping[str, Sequence[str]]  # output id to tags of its interlocks, and those they are computed from
+    stopping: frozenset[str]  # critical tags of outputs that are no permission
     early_alarms: Sequence[AlarmRule]  # judged before the interlocks
     late_alarms: Sequence[AlarmRule]  # those that tell of interlocks and outputs
 
@@ -75,11 +87,17 @@ class Rules:
 def rules_of(plant: Plant) -> Rules:
     """Work out what the scan looks up."""
     effects = {
-        one.id: [(rule.id, effect) for rule in plant.interlocks for effect in rule.effects if effect.output == one.id]
+        one.id: [
+            (rule.id, effect)
+            for rule in plant.interlocks
+            for effect in rule.effects
+            if effect.output == one.id and not rule.shadow
+        ]
         for one in plant.outputs
     }
     interlocks = {rule.id: rule for rule in plant.interlocks}
     calculations = {rule.about.tag: rule for rule in plant.calculated}
+    critical = {id_: _critical([interlocks[name] for name, _ in found], calculations) for id_, found in effects.items()}
     return Rules(
         plant=plant,
         tags={rule.tag: rule for rule in plant.points},
@@ -90,9 +108,8 @@ def rules_of(plant: Plant) -> Rules:
         outputs={rule.id: rule for rule in plant.outputs},
         releases={rule.output: rule for rule in plant.releases},
         effects=effects,
-        critical={
-            id_: _critical([interlocks[name] for name, _ in found], calculations) for id_, found in effects.items()
-        },
+        critical=critical,
+        stopping=frozenset(tag for one in plant.outputs if not one.permit for tag in critical[one.id]),
         early_alarms=[rule for rule in plant.alarms if not _late(rule.condition)],
         late_alarms=[rule for rule in plant.alarms if _late(rule.condition)],
     )
@@ -131,7 +148,7 @@ def _critical(rules: Iterable[InterlockRule], calculations: Mapping[str, Calcula
 
 
 def _late(condition: Condition) -> bool:
-    return isinstance(condition, Tripped | Unwritable | WrittenOver)
+    return isinstance(condition, Tripped | Unwritable | WrittenOver | BypassEnds | BypassExpired | HoldOverdue)
 
 
 def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:
@@ -148,6 +165,8 @@ def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:
         alarms={rule.id: AlarmState() for rule in rules.plant.alarms},
         interlocks={rule.id: interlock.fresh_interlock(rule) for rule in rules.plant.interlocks},
         outputs=outputs,
-        exposures={rule.id: exposure.QUIET for rule in rules.plant.interlocks if rule.exposure_flow},
+        exposures={
+            rule.id: exposure.QUIET for rule in rules.plant.interlocks if rule.exposure_flow and not rule.shadow
+        },
     )
     return state, events

@@ -494,6 +494,11 @@ def reads(verdict: Verdict, value: float) -> bool:
     return isinstance(verdict, Number) and verdict.value == value
 
 
+def silenced(state: TagState) -> TagState:
+    """While a person holds it, a tag has no say about its partners, and no shortcut to its own verdict."""
+    return state._replace(has_say=False, says_until_ms=0) if state.has_say or state.says_until_ms else state
+
+
 def after_restart(state: TagState, *, down_ms: int, shift_ms: int, wall_went_back: bool) -> TagState:
     """The state of a tag when the engine runs again: its age counts running time only.
 

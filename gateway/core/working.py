@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from gateway.core import calculation, days
+from gateway.core import calculation, days, hold
 from gateway.core.calculation import CalculationRule, CalculationState
 from gateway.core.condition import View
 from gateway.core.evidence import evidence
@@ -52,6 +52,7 @@ class Working:
         self.exposures = dict(before.exposures)
         self.figures = before.figures
         self.cause_groups = before.cause_groups
+        self.holds = before.holds
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made
@@ -72,8 +73,14 @@ class Working:
         rule = self.rules.tags.get(tag)
         if rule is None:
             return AWAITED
+        if self.holds and tag in self.held_verdicts():
+            return self.held_verdicts()[tag]
         governors = {governor: self.peek(governor) for governor in governors_of(rule)}
         return judge(rule, self.tags[tag], governors, self.tick, beside=self.tags)[1]
+
+    def held_verdicts(self) -> Mapping[str, Verdict]:
+        """What the tags are worth that a person holds."""
+        return hold.verdicts_of(self.rules.plant.holds, self.holds, self.rules.stopping, self.now_ms)
 
     def _peek_calculated(self, rule: CalculationRule) -> Verdict:
         return self.calculate(rule, {tag: self.peek(tag) for tag in rule.inputs})[1]
@@ -85,16 +92,38 @@ class Working:
 
     def view(self) -> View:
         """What conditions can look at, as it stands in the middle of the scan."""
+        aside = [
+            one for one in self.interlocks.values() if one.bypassed_until_ms is not None or one.expired_ms is not None
+        ]
         return View(
             now_ms=self.now_ms,
             verdicts=self.verdicts,
             rates=Rates(self.tags),
             safe_since_ms={id_: one.safe_since_ms for id_, one in self._commanded()},
-            standing=frozenset(id_ for id_, one in self.interlocks.items() if _standing(one)),
+            standing=frozenset(
+                id_ for id_, one in self.interlocks.items() if _standing(one) and not self.rules.interlocks[id_].shadow
+            ),
             unconfirmed=frozenset(id_ for id_, one in self._commanded() if one.confirmed != one.level),
             written_over=frozenset(id_ for id_, one in self.outputs.items() if FOREIGN in one.latches),
+            bypass_ends_ms=min(_known(one.bypassed_until_ms for one in aside), default=None),
+            bypass_expired_ms=max(_known(one.expired_ms for one in aside), default=None),
+            hold_ends_ms=min((one.until_ms for one in self.holds.values() if one.ended_ms is None), default=None),
             elapsed_ms=self.elapsed_ms,
         )
+
+    def put_aside(self) -> dict[str, Fact]:
+        """Every bypass and hold that stands, with its owner and its end, for each line that somebody is called by."""
+        told = [
+            f"{id_} bypassed by {one.bypassed_by} for {_minutes(one.bypassed_until_ms - self.now_ms)} more"
+            for id_, one in self.interlocks.items()
+            if one.bypassed_until_ms is not None
+        ]
+        told += [
+            f"{subject} held by {one.person}, planned for {_minutes(one.until_ms - self.now_ms)} more"
+            for subject, one in self.holds.items()
+            if one.ended_ms is None
+        ]
+        return {"put_aside": "; ".join(told)} if told else {}
 
     def _commanded(self) -> Iterable[tuple[str, OutputState]]:
         """The outputs, unless nothing is commanded: then nothing has to be proven or to read back."""
@@ -108,8 +137,10 @@ class Working:
             interlocks=self.rules.interlocks,
             interlock_states=self.interlocks,
             outputs=self.outputs,
+            output_rules=self.rules.outputs,
             grab=self.grab,
             held=tuple(tag for tag in self._critical_tags() if _held(self.verdicts[tag])),
+            announced=tuple(subject for subject, one in self.holds.items() if one.ended_ms is None),
         )
 
     def _critical_tags(self) -> list[str]:
@@ -146,6 +177,24 @@ def demands_on(
         for name, effect in rules.effects[output_id]
         if interlocks[name].tripped and (name in latches or not rules.interlocks[name].latched)
     ]
+
+
+def held_demands(rules: Rules, verdicts: Mapping[str, Verdict], output_id: str) -> list[tuple[str, str]]:
+    """A permission is withdrawn while a critical input of it is held, named by the inputs, with its safe level."""
+    rule = rules.outputs[output_id]
+    if not rule.permit:
+        return []
+    held = [tag for tag in rules.critical[output_id] if isinstance(verdicts.get(tag), Held)]
+    read = [tag for tag in held if tag not in rules.calculations]
+    return [(f"{tag} held", rule.safe_level) for tag in read or held]
+
+
+def _known(stamps: Iterable[int | None]) -> Iterator[int]:
+    return (one for one in stamps if one is not None)
+
+
+def _minutes(lasting_ms: int) -> str:
+    return f"{max(0, lasting_ms) // 60_000} min"
 
 
 def _standing(state: InterlockState) -> bool:

@@ -17,7 +17,10 @@ changed something, read back again. Three things hold the write back:
   diverts by itself.
 * The block cannot be read. Then the heartbeat stands still as well, the
   connection is opened again after a short back-off, and the first read on the
-  new one is a baseline.
+  new one is compared with what was written on the one before, so that a write
+  by somebody else meanwhile is told. A controller that has restarted reads
+  all zero, and of a write that was not acknowledged both outcomes are ours.
+  The first read since the start, or since writing began, is a baseline.
 
 Until a scan has decided, permit outputs are held at their safe level and stop
 outputs at their normal one, and that is what the first write after a start
@@ -142,6 +145,7 @@ class Actuation:
         self._decided_ms: int | None = None  # when a scan decided last
         self._changed_ms: int | None = None  # since when something waits to be written
         self._written: dict[str, str] = {}  # levels acknowledged last, on whatever connection
+        self._tried: dict[str, str] = {}  # levels of a write that nobody acknowledged; it may have arrived all the same
         self._heartbeat = 0
         self._baseline = True  # the next read is the first on its connection
         self._strange: dict[str, int] | None = None  # read otherwise than written, and no scan has decided since
@@ -281,7 +285,7 @@ class Actuation:
 
     def _forget_written(self) -> None:
         """What was written is the controller's own again, and the next read is a baseline."""
-        self._written, self._judged, self._strange = {}, {}, None
+        self._written, self._tried, self._judged, self._strange = {}, {}, {}, None
         self._baseline, self._changed_ms = True, None
 
     def _hold(self, output: str, level: str) -> None:
@@ -363,18 +367,24 @@ class Actuation:
         registers = dict(zip(self._block.registers, await self._connection.read(self._block.block), strict=True))
         self._registers = registers
         codes = {rule.id: registers[rule.register_tag] for rule in self._rules.values()}
+        self._own_up(codes)
         written = {output: self._code(output, level) for output, level in self._written.items()}
         blank = not any(registers.values())
         if self._baseline:
             self._heartbeat = registers[self._block.heartbeat]
-            self._image.put(Readback(codes=codes, blank=blank))
             self._baseline = not self._writing and self._withdraw_until_ms is None
-        else:
-            confirmed = {output: level for output, level in self._written.items() if codes[output] == written[output]}
-            self._image.put(Readback(codes=codes, written=written, confirmed=confirmed, blank=blank))
+        confirmed = {output: level for output, level in self._written.items() if codes[output] == written[output]}
+        self._image.put(Readback(codes=codes, written=written, confirmed=confirmed, blank=blank))
         strange = {output: codes[output] for output, code in written.items() if codes[output] != code}
         self._strange = strange if strange and strange != self._judged else None
         return codes
+
+    def _own_up(self, codes: Mapping[str, int]) -> None:
+        """A write that nobody acknowledged was ours all the same where its codes are read back."""
+        arrived = {output: level for output, level in self._tried.items() if codes[output] == self._code(output, level)}
+        if self._written or len(arrived) == len(self._rules):
+            self._written = {**self._written, **arrived}
+        self._tried = {}
 
     async def _write(self) -> bool:
         """Write what is held now; returns whether that changed a level, or repeated one that did not read back."""
@@ -383,9 +393,10 @@ class Actuation:
         heartbeat = (self._heartbeat + 1) % _REGISTERS
         by_tag = {rule.register_tag: self._code(rule.id, levels[rule.id]) for rule in self._rules.values()}
         by_tag[self._block.heartbeat] = heartbeat
+        self._tried = levels
         await self._connection.write(self._block.block, [by_tag[tag] for tag in self._block.registers])
         changed, again = levels != self._written, bool(self._judged)
-        self._written, self._heartbeat, self._judged = levels, heartbeat, {}
+        self._written, self._tried, self._heartbeat, self._judged = levels, {}, heartbeat, {}
         self._again.succeeded()
         self._acknowledged(changed_ms if changed else None)
         return changed or again

@@ -9,16 +9,25 @@ from gateway.core.evidence import in_words
 from gateway.core.interlock import InterlockRule, InterlockState
 from gateway.core.outcome import Outcome
 from gateway.core.output import OutputRule, OutputState, reasons
-from gateway.core.permissive import tick_list
+from gateway.core.permissive import return_list, tick_list
 from gateway.core.quality import Quality, Reason
 from gateway.core.request import Item
 from gateway.core.sample import NoNumber, Number, Text
 from gateway.core.state import Rules, ScanState
 from gateway.core.suppression import Hiding, PutAside
 from gateway.core.validity import AWAITED, Awaited, Held, TagRule, Verdict, reads
-from gateway.core.working import demands_on, situation_of
+from gateway.core.working import demands_on, held_demands, situation_of
 from gateway.field.image import InputImage
-from gateway.local.messages import AlarmStatus, HiddenStatus, InterlockStatus, ListItem, OutputStatus, Status, TagValue
+from gateway.local.messages import (
+    AlarmStatus,
+    HiddenStatus,
+    HoldStatus,
+    InterlockStatus,
+    ListItem,
+    OutputStatus,
+    Status,
+    TagValue,
+)
 
 _URGENCY = {"P1": 0, "P2": 1, "P3": 2}
 _NOBODY = PutAside(person="", reason="")
@@ -70,6 +79,7 @@ def status_of(rules: Rules, state: ScanState, outcome: Outcome, image: InputImag
         alarms=tuple(snapshot.alarms()),
         tags=tuple(tag_value(tag, verdict, image, rules.tags.get(tag)) for tag, verdict in outcome.verdicts.items()),
         held=tuple(tag for tag, verdict in outcome.verdicts.items() if _why_held(verdict)),
+        holds=tuple(snapshot.holds()),
         notes=notes,
         observing=state.commissioned is None,
     )
@@ -94,6 +104,8 @@ class _Snapshot:
     def output(self, rule: OutputRule) -> OutputStatus:
         state = self._state.outputs[rule.id]
         safe = state.level == rule.safe_level
+        demands = demands_on(self._rules, self._state.interlocks, rule.id, state.latches)
+        demands += held_demands(self._rules, self._verdicts, rule.id)
         at_proof = bool(rule.proof_tag) and reads(self._verdicts.get(rule.proof_tag, AWAITED), rule.proof_value)
         return OutputStatus(
             output=rule.id,
@@ -102,9 +114,12 @@ class _Snapshot:
             safe=safe,
             confirmed=state.confirmed == state.level,
             proven=safe and at_proof,
-            reasons=reasons(rule, state, demands_on(self._rules, self._state.interlocks, rule.id, state.latches)),
+            reasons=reasons(rule, state, demands),
             since_utc_ms=self._utc(state.level_since_ms),
             release=self._release(rule, state),
+            returns=tuple(
+                _list_item(item) for item in return_list(rule.id, [name for name, _ in demands], self._situation)
+            ),
         )
 
     def _release(self, rule: OutputRule, state: OutputState) -> tuple[ListItem, ...]:
@@ -124,7 +139,22 @@ class _Snapshot:
             cause=_cause(state),
             bypassed_until_utc_ms=0 if until_ms is None else self._utc(until_ms),
             bypassed_by=state.bypassed_by if until_ms is not None else "",
+            bypassed_because=state.bypassed_because,
+            shadow=rule.shadow,
+            would_trip=state.would_logged,
         )
+
+    def holds(self) -> Iterator[HoldStatus]:
+        for subject, one in self._state.holds.items():
+            yield HoldStatus(
+                subject=subject,
+                tags=one.tags,
+                held_by=one.person,
+                because=one.reason,
+                since_utc_ms=self._utc(one.since_ms),
+                until_utc_ms=self._utc(one.until_ms),
+                over=one.ended_ms is not None,
+            )
 
     def alarms(self) -> Iterator[AlarmStatus]:
         """Everything but plain normal, in the order that matters: see ``_order``."""

@@ -137,6 +137,7 @@ class OutputStatus(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[str, ...]
     since_utc_ms: int
     release: tuple[ListItem, ...] = ()
+    returns: tuple[ListItem, ...] = ()  # what it comes back by without anybody, while no latch holds it
 
 
 class InterlockStatus(msgspec.Struct, frozen=True, kw_only=True):
@@ -149,6 +150,21 @@ class InterlockStatus(msgspec.Struct, frozen=True, kw_only=True):
     cause: str = ""
     bypassed_until_utc_ms: int = 0
     bypassed_by: str = ""
+    bypassed_because: str = ""
+    shadow: bool = False  # it is only watched, and acts on nothing
+    would_trip: bool = False  # its cause stands, and it would be tripped if it were not bypassed or in shadow
+
+
+class HoldStatus(msgspec.Struct, frozen=True, kw_only=True):
+    """One instrument that a person holds."""
+
+    subject: str  # the tag or device that was named
+    tags: tuple[str, ...]
+    held_by: str
+    because: str
+    since_utc_ms: int
+    until_utc_ms: int  # planned end; it does not end by itself
+    over: bool = False  # ended, and the reading does not count yet
 
 
 class HiddenStatus(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -194,6 +210,7 @@ class Status(Message, frozen=True, kw_only=True, tag="status"):
     tags: tuple[TagValue, ...]
     held: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()  # what else a person should know: who commissioned, journal behind, clock untrusted
+    holds: tuple[HoldStatus, ...] = ()  # announced by people
     observing: bool = False  # nothing is written: levels are what the gateway would command
 
 

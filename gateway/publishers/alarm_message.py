@@ -106,6 +106,7 @@ class News:
         stopped: other outputs at their safe level, in words ("feed", "supply").
         value: of the alarm's value tag; None when there is none to trust.
         reason: why there is none; code of ``core.quality.Reason``.
+        put_aside: every bypass and hold that stood then, with its owner and its end; empty for none.
     """
 
     site: str
@@ -117,6 +118,7 @@ class News:
     stopped: tuple[str, ...] = ()
     value: float | None = None
     reason: str = ""
+    put_aside: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,6 +278,8 @@ def _sentences(card: AlarmCard, news: News) -> Iterator[str]:
     yield f"Usual cause: {_ended(card.cause)}"
     yield f"If nobody acts: {_ended(card.consequence)}"
     yield f"Please, within {_span(card.respond_within_min * 60)}: {_ended(card.action)}"
+    if news.put_aside:
+        yield f"Put aside by people: {_ended(news.put_aside)}"
     if news.late_s >= _LATE_FROM_S:
         yield f"Told late: this is {_span(news.late_s)} old."
 

@@ -1,10 +1,10 @@
 """An alarm review as text for a terminal. Layout only. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from gateway.reports.alarm_review import Review
 from gateway.reports.targets import Figure, Met, figures
-from gateway.reports.wording import Table, caution, notes, period_text, running_text, shown, tables
+from gateway.reports.wording import Table, caution, columns, notes, period_text, running_text, shown, tables
 
 
 def as_text(found: Review) -> str:
@@ -16,7 +16,7 @@ def _lines(found: Review) -> Iterator[str]:
     yield f"Alarm review of {found.site.name} ({found.site.id}), {period_text(found)}"
     yield f"The gateway ran {running_text(found)}. {caution(found)}".rstrip()
     yield ""
-    yield from _columns([_figure(found, one) for one in figures(found)])
+    yield from columns([_figure(found, one) for one in figures(found)])
     for table in tables(found):
         yield ""
         yield from _table(found, table)
@@ -37,10 +37,4 @@ def _table(found: Review, table: Table) -> Iterator[str]:
         return
     yield f"{table.title}:"
     rows = [tuple(shown(form, value, found.site.zone) for form, value in row) for row in table.rows]
-    yield from (f"  {line}" for line in _columns([table.columns, *rows]))
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        yield "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+    yield from (f"  {line}" for line in columns([table.columns, *rows]))

@@ -79,6 +79,13 @@ def lasting(span_ms: float) -> str:
     return " ".join(f"{count} {unit}" for count, unit in parts[first : first + 2] if count) or "0 s"
 
 
+def columns(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Lines of a table for a terminal, each column as wide as its longest cell."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        yield "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
 def shown(form: Form, value: Value, zone: tzinfo) -> str:
     """A value for a reader; a dash where there is none."""
     if value is None or isinstance(value, str):

@@ -242,6 +242,7 @@ class Calling:
             stopped=self._stopped(),
             value=value,
             reason=reason,
+            put_aside=str(entry.facts.get("put_aside", "")),
         )
         text = alarm_text(card, news)
         return payload.Message(

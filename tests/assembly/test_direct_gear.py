@@ -57,6 +57,7 @@ interlocks:
     causes: [{inputs: [{high: {tag: LEVEL, limit: 5, deadband: 0.1}}], trip_delay_s: 10, bad_trip_delay_s: 60}]
     effects: {valve: shut}
     latched: false
+    returns_because: a pond of the test
     restore_delay_s: 5
 releases:
   valve: {clear_s: 0, roles: [KEEPER]}

@@ -139,6 +139,7 @@ def _interlock(number: int, delay_s: float) -> dict[str, Any]:
         ],
         "effects": {f"permit-{number}": "withdrawn"},
         "latched": False,
+        "returns_because": "an interlock of the bench, in front of no water",
         "restore_delay_s": 0.0,
     }
 

@@ -56,6 +56,8 @@ def test_it_lapses_with_what_is_written_where(change: Change) -> None:
     "change",
     [
         pytest.param(set_in("outputs", "product", "service", to="other words"), id="words of an output"),
+        pytest.param(set_in("outputs", "product", "stroke_s", to=20.0), id="the stroke of an output"),
+        pytest.param(set_in("outputs", "product", "peak_m3_h", to=3.0), id="the peak flow of an output"),
         pytest.param(set_in("output_block", "commissioning_roles", to=("VISITOR-OP",)), id="roles"),
         pytest.param(set_in("tags", "GW-PERMIT", "service", to="other words"), id="words of a register"),
         pytest.param(set_in("tags", "AIT-510", "poll_interval_s", to=4.0), id="a tag that is only read"),

@@ -122,7 +122,7 @@ def test_the_interlocks_are_the_scenarios(loaded: LoadedSite) -> None:
         "I-05c": [(NoChange, 1, 0, trip), (BadQuality, 1, 15, trip)],
         "I-06": [(BadQuality, 1, 60, trip)],
         "I-07": [(Limit, 1, 600, elsewhere)],
-        "I-08": [(Unproven, 2, 29, trip), (Unproven, 3, 29, trip)],
+        "I-08": [(Unproven, 2, 29, trip), (Unproven, 3, 29, trip), (Unproven, 2, 29, trip)],
         "I-09": [(Limit, 1, 1_800, trip)],
         "I-10a": [(Equals, 1, 2, trip)],
         "I-10b": [(Equals, 1, 60, trip)],

@@ -8,8 +8,10 @@ import pytest
 from gateway.configuration.fault import Refused
 from gateway.configuration.plant import load_site
 from gateway.configuration.reading import configuration_hash, read_site
-from gateway.configuration.report import FINE, check_report
+from gateway.configuration.report import FINE, REFUSED, check_report
 from gateway.configuration.response import responses
+from gateway.core.hold import HoldRule
+from gateway.core.motor import MotorRule
 
 Write = Callable[[str], Path]
 
@@ -95,6 +97,49 @@ def test_the_site_that_has_one_of_everything_is_fine(write: Write) -> None:
 
 
 SLIPS = {
+    # --- protection
+    "a return that gives no reason": (
+        "    effects: {valve: shut}\n",
+        "    effects: {valve: shut}\n    latched: false\n",
+        "interlocks.I-1.latched",
+        "no reason why it may return",
+    ),
+    "a return whose reason is no words": (
+        "    effects: {valve: shut}\n",
+        "    effects: {valve: shut}\n    latched: false\n    returns_because: '---'\n",
+        "interlocks.I-1.latched",
+        "no reason why it may return",
+    ),
+    "a reason for a return that there is not": (
+        "    effects: {valve: shut}\n",
+        "    effects: {valve: shut}\n    returns_because: the water was fit all the time\n",
+        "interlocks.I-1.returns_because",
+        "with latched: false",
+    ),
+    "a permission that is watched in shadow only": (
+        "    effects: {valve: shut}\n",
+        "    effects: {valve: shut}\n    shadow: true\n",
+        "outputs.valve",
+        "a permission that no interlock acts on",
+    ),
+    "an interlock that waits for a bypass": (
+        "{high: {tag: SUM, limit: 90}}",
+        "{bypass_ends: {within_min: 5}}",
+        "interlocks.I-1.causes[0].inputs[0].bypass_ends",
+        "at an alarm",
+    ),
+    "a role that nobody declared may put it aside": (
+        "    effects: {valve: shut}\n",
+        "    effects: {valve: shut}\n    bypass_roles: [OTHER]\n",
+        "interlocks.I-1.bypass_roles[0]",
+        "OTHER",
+    ),
+    "a hold of what is not there": (
+        "releases:\n",
+        "holds: {tags: [FIT-9], roles: [KEEPER]}\nreleases:\n",
+        "holds.tags[0]",
+        "FIT-9",
+    ),
     # --- types
     "a string of unknown length": ("string, string_registers: 8,", "string,", "tags.FM1-SN.type", "unknown length"),
     "string_registers elsewhere": ("scale: 1}", "string_registers: 2}", "tags.FIT-2.string_registers", "at a string"),
@@ -354,6 +399,42 @@ def test_what_is_unwise_is_a_warning(write: Write, old: str, new: str, key: str,
     assert says in told[0]
 
 
+def test_an_interlock_in_shadow_is_a_warning(write: Write) -> None:
+    shadow = changed("    effects: {valve: shut}\n", "    effects: {valve: shut}\n    shadow: true\n")
+    stop = shadow.replace("normal_level: open}", "normal_level: open, permit: false}")
+    (warning,) = load_site(write(stop)).warnings
+    assert (warning.key, "acts on nothing" in str(warning)) == ("interlocks.I-1.shadow", True)
+
+
+def test_a_motor_is_watched_by_an_interlock_that_acts(write: Write) -> None:
+    shadow = changed("    effects: {valve: shut}\n", "    effects: {valve: shut}\n    shadow: true\n")
+    starts = "normal_level: open, permit: false, starts: {min_off_s: 60, most: 6}}"
+    text, code = check_report(write(shadow.replace("normal_level: open}", starts)))
+    assert (code, "a motor that no interlock acts on" in text) == (REFUSED, True), text
+
+
+def test_what_is_put_aside_and_what_may_start_become_rules(write: Write) -> None:
+    more = "    effects: {valve: shut}\n    bypass_roles: [KEEPER]\n    bypass_remote_allowed: true\n"
+    text = changed("    effects: {valve: shut}\n", more)
+    text = text.replace("normal_level: open}", "normal_level: open, starts: {min_off_s: 60, most: 6, window_min: 30}}")
+    text = text.replace("releases:\n", "holds: {tags: [FIT-1, FQ-1, FIT-2], roles: [KEEPER], settle_s: 9}\nreleases:\n")
+    plant = load_site(write(text)).plant
+    assert plant.outputs[0].motor == MotorRule(id="valve", min_off_ms=60_000, max_starts=6, window_ms=1_800_000)
+    assert plant.interlocks[0].bypass_roles == {"KEEPER"}
+    assert plant.interlocks[0].bypass_remote_allowed
+    assert plant.holds == HoldRule(
+        subjects={
+            "FM1": ("FIT-1", "FQ-1"),
+            "FM2": ("FIT-2",),
+            "FIT-1": ("FIT-1",),
+            "FQ-1": ("FQ-1",),
+            "FIT-2": ("FIT-2",),
+        },
+        roles=frozenset({"KEEPER"}),
+        settle_ms=9_000,
+    )
+
+
 def test_the_check_prints_what_each_line_is_asked_and_what_one_dead_device_does_to_the_others(write: Write) -> None:
     text, _ = check_report(write(SITE))
     lines = text.splitlines()
@@ -396,6 +477,17 @@ def test_an_interlock_on_a_point_of_the_gateway_itself_waits_for_no_device(write
     text = changed("{high: {tag: SUM, limit: 90}}", "{high: {tag: FM1-SILENT, limit: 90}}")
     (response,) = responses(load_site(write(text)).site)
     assert (response.poll_s, response.reply_s, response.retry_s) == (15, 0, 0)
+
+
+def test_the_water_races_the_instrument_and_the_valve_as_well_as_the_gateway(write: Write) -> None:
+    """1000 L at 60 m3/h are gone in 60 s; the gateway alone takes less than 30."""
+    prompt = "unit: m3/h, range: [0, 60],\n    poll_interval_s: 5, scale: 1"
+    found = load_site(write(changed(prompt, f"{prompt}, sample_line_s: 20, t90_s: 30")))
+    (response,) = responses(found.site)
+    assert (response.line_s, response.t90_s) == (20, 30)
+    assert response.safe_s == response.total_s + 50
+    assert (response.water_s or 0) > response.total_s
+    assert [one.key for one in found.warnings if one.key.endswith("exposure")] == ["interlocks.I-1.exposure"]
 
 
 def test_the_hash_does_not_see_where_the_token_of_a_server_is_kept(write: Write) -> None:

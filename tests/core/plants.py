@@ -13,6 +13,7 @@ from gateway.core.alarm import AlarmRule, OnBad, SuppressWhen
 from gateway.core.commissioning import Commissioned, CommissioningRule
 from gateway.core.condition import BadQuality, Equals, Limit, Side, Tripped, Unproven
 from gateway.core.doubt import Partner, Spike
+from gateway.core.hold import HoldRule
 from gateway.core.interlock import Effect, InterlockRule
 from gateway.core.outcome import Event, EventKind, Outcome
 from gateway.core.output import OutputRule, Readback
@@ -207,6 +208,16 @@ ALARMS = (
     AlarmRule(id="CLOUDY", condition=Tripped(interlock="I-TURB"), value_tag="TURB"),
     AlarmRule(id="STUCK", condition=Tripped(interlock="I-VALVE"), shelvable=False),
 )
+HOLDS = HoldRule(
+    subjects={
+        **{tag: (tag,) for tag in ("TURB", "CHLORINE", "ZSC", "LEVEL-A", "LEVEL-B")},
+        "LEVELS": ("LEVEL-A", "LEVEL-B"),
+    },
+    roles=ROLES,
+    longest_ms=600_000,
+    grace_ms=30_000,
+    settle_ms=5_000,
+)
 COMMISSIONING = CommissioningRule(
     roles=ROLES, fingerprint="four registers", registers=("GW-HB", "GW-PERMIT", "GW-feed", "GW-supply")
 )
@@ -219,6 +230,7 @@ PLANT = Plant(
     interlocks=INTERLOCKS,
     outputs=OUTPUTS,
     releases=RELEASES,
+    holds=HOLDS,
     commissioning=COMMISSIONING,
     first_out_groups={"water": ("TURB-HIGH", "TURB-BAD", "CHLORINE-LOW")},
     grab_quantities={"turbidity_ntu": "turbidity", "total_chlorine_mg_l": "total chlorine"},

@@ -9,10 +9,13 @@ from gateway.core.condition import (
     Answer,
     BadQuality,
     BitSet,
+    BypassEnds,
+    BypassExpired,
     Condition,
     Count,
     Deviation,
     Equals,
+    HoldOverdue,
     Limit,
     Memory,
     Mismatch,
@@ -44,6 +47,9 @@ DEVIATION = Deviation(tag="A", other="B", limit=3.0, deadband=1.0)
 BITS = BitSet(tag="A", mask=0b101)
 MISMATCH = Mismatch(command="A", feedback="B")
 UNPROVEN = Unproven(output="product", tag="A")
+ENDS = BypassEnds(within_ms=60_000)
+EXPIRED = BypassExpired(for_ms=30_000)
+OVERDUE = HoldOverdue(by_ms=20_000)
 
 
 def view(
@@ -56,6 +62,9 @@ def view(
     standing: frozenset[str] = frozenset(),
     unconfirmed: frozenset[str] = frozenset(),
     written_over: frozenset[str] = frozenset(),
+    bypass_ends_ms: int | None = None,
+    bypass_expired_ms: int | None = None,
+    hold_ends_ms: int | None = None,
 ) -> View:
     verdicts = {name: Number(one) if isinstance(one, float) else one for name, one in (("A", a), ("B", b))}
     return View(
@@ -66,6 +75,9 @@ def view(
         standing=standing,
         unconfirmed=unconfirmed,
         written_over=written_over,
+        bypass_ends_ms=bypass_ends_ms,
+        bypass_expired_ms=bypass_expired_ms,
+        hold_ends_ms=hold_ends_ms,
     )
 
 
@@ -103,6 +115,15 @@ def view(
         pytest.param(Unwritable(output="o"), view(), CLEAR, id="read back"),
         pytest.param(WrittenOver(output="o"), view(written_over=frozenset({"o"})), IN, id="written over"),
         pytest.param(WrittenOver(output="o"), view(written_over=frozenset({"p"})), CLEAR, id="another written over"),
+        pytest.param(ENDS, view(), CLEAR, id="no bypass"),
+        pytest.param(ENDS, view(bypass_ends_ms=160_001), CLEAR, id="a bypass ends later"),
+        pytest.param(ENDS, view(bypass_ends_ms=160_000), IN, id="a bypass ends soon"),
+        pytest.param(EXPIRED, view(), CLEAR, id="no bypass expired"),
+        pytest.param(EXPIRED, view(bypass_expired_ms=100_000), IN, id="a bypass expires now"),
+        pytest.param(EXPIRED, view(bypass_expired_ms=70_000), CLEAR, id="a bypass expired long ago"),
+        pytest.param(OVERDUE, view(), CLEAR, id="no hold"),
+        pytest.param(OVERDUE, view(hold_ends_ms=80_001), CLEAR, id="a hold that is not overdue yet"),
+        pytest.param(OVERDUE, view(hold_ends_ms=80_000), IN, id="a hold overdue"),
         pytest.param(UNPROVEN, view(0.0), CLEAR, id="unproven: not commanded"),
         pytest.param(UNPROVEN, view(1.0, safe_since_ms=90_000), CLEAR, id="proven"),
         pytest.param(UNPROVEN, view(0.0, safe_since_ms=90_000), IN, id="unproven"),
@@ -241,6 +262,9 @@ ALL_KINDS: tuple[Condition, ...] = (
     Tripped(interlock="I"),
     Unwritable(output="product"),
     WrittenOver(output="product"),
+    ENDS,
+    EXPIRED,
+    OVERDUE,
     StateLimit(base=HIGH, others=(OtherLimit(tag="B", equals=1.0, limit=20.0),)),
     TimeBeyond(level=HIGH, more_than_ms=60_000, window_ms=3_600_000),
     Count(tag="A", at_least=3, window_ms=3_600_000),

@@ -15,7 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from gateway.core.alarm import display
 from gateway.core.outcome import Event, EventKind, Outcome
-from gateway.core.output import Readback
+from gateway.core.output import Readback, reasons
 from gateway.core.quality import Reason
 from gateway.core.request import Action, Request
 from gateway.core.restart import resume
@@ -24,8 +24,9 @@ from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import ScanState
 from gateway.core.tick import Tick
 from gateway.core.validity import Verdict
+from gateway.core.working import held_demands
 from gateway.store.scan_state import from_bytes, to_bytes
-from tests.core.plants import BAD_BOUND_MS, GOOD_GRAB, GOOD_WATER, OPERATOR, PERMIT, ROLES, STOP, Bench
+from tests.core.plants import BAD_BOUND_MS, GOOD_GRAB, GOOD_WATER, HOLDS, OPERATOR, PERMIT, ROLES, STOP, Bench
 
 ASKED_OF_ALARMS = (
     Action.ACKNOWLEDGE,
@@ -81,6 +82,8 @@ class Watched(Bench):
         self._a_permission_is_never_given_against_a_trip_or_a_latch()
         self._nothing_is_let_go_without_a_person(before, outcome)
         self._a_bypass_ends_in_time(outcome)
+        self._a_held_reading_is_never_trusted(outcome)
+        self._a_hold_ends_by_a_person_and_only_then(before, outcome)
         self._a_worthless_critical_reading_takes_the_permission(outcome)
         self._nothing_is_written_that_nobody_has_commissioned(before, outcome)
         self._every_transition_of_an_alarm_goes_on_from_the_one_before(before, outcome)
@@ -117,6 +120,31 @@ class Watched(Bench):
             if state.bypassed_until_ms is not None:
                 assert state.bypassed_until_ms == self.bypass_end_ms[name] > self.monotonic_ms
                 assert not state.tripped
+
+    def _a_held_reading_is_never_trusted(self, outcome: Outcome) -> None:
+        """Neither while it is held nor while it settles, and never as better than bad once its grace is over."""
+        for hold in self.state.holds.values():
+            late = hold.ended_ms is None and self.monotonic_ms - hold.until_ms >= HOLDS.grace_ms
+            for tag in hold.tags:
+                assert not isinstance(outcome.verdicts[tag], Number)
+                assert not late or _is_bad(outcome.verdicts[tag])
+                if tag in self.rules.critical["product"] and not _is_bad(outcome.verdicts[tag]):
+                    assert outcome.levels["product"] == "withdrawn"
+                    assert f"{tag} held" in self._reasons("product", outcome)
+
+    def _reasons(self, name: str, outcome: Outcome) -> tuple[str, ...]:
+        demands = held_demands(self.rules, outcome.verdicts, name)
+        return reasons(self.rules.outputs[name], self.state.outputs[name], demands)
+
+    def _a_hold_ends_by_a_person_and_only_then(self, before: ScanState, outcome: Outcome) -> None:
+        ended = {event.subject: event for event in outcome.events if event.kind is EventKind.HOLD_OFF}
+        for subject, hold in before.holds.items():
+            after = self.state.holds.get(subject)
+            if hold.ended_ms is None and (after is None or after.ended_ms is not None):
+                assert ended[subject].facts["role"] in ROLES
+            if after is None:
+                assert hold.ended_ms is not None
+                assert self.monotonic_ms - hold.ended_ms >= HOLDS.settle_ms
 
     def _a_worthless_critical_reading_takes_the_permission(self, outcome: Outcome) -> None:
         for tag, watch in BAD_WATCH.items():
@@ -156,6 +184,7 @@ class Watched(Bench):
         self.monotonic_ms += away_ms
         self.utc_ms += max(0, away_ms)
         self.state, events = resume(self.rules, state, self.tick(), same_boot=same_boot)
+        assert self.state.holds.keys() == state.holds.keys()
         self.bypass_end_ms.clear()
         self.bad_since_ms = dict.fromkeys(BAD_WATCH)
         self.events += events
@@ -210,6 +239,18 @@ class Histories(RuleBasedStateMachine):
     @rule(name=st.sampled_from(["I-TURB", "I-TURB-BAD", "I-CHLORINE", "I-LEVELS", "I-TANK", "I-VALVE"]))
     def somebody_bypasses(self, name: str) -> None:
         self.bench.ask(Action.BYPASS, name, duration_ms=30_000)
+
+    @rule(name=st.sampled_from(sorted(HOLDS.subjects)), seconds=st.integers(0, 40), person=st.sampled_from(PEOPLE))
+    def somebody_holds(self, name: str, seconds: int, person: dict[str, str]) -> None:
+        answer = self.bench.ask(Action.HOLD, name, duration_ms=10_000, **person)
+        assert not answer.granted or person["role"] in ROLES
+        self.bench.run(seconds)
+
+    @rule(name=st.sampled_from(sorted(HOLDS.subjects)), seconds=st.integers(0, 10), person=st.sampled_from(PEOPLE))
+    def somebody_ends_a_hold(self, name: str, seconds: int, person: dict[str, str]) -> None:
+        answer = self.bench.ask(Action.END_HOLD, name, **person)
+        assert not answer.granted or person["role"] in ROLES
+        self.bench.run(seconds)
 
     @rule(output=st.sampled_from(["product", "feed", "supply"]), person=st.sampled_from(PEOPLE), patient=st.booleans())
     def somebody_releases(self, output: str, person: dict[str, str], *, patient: bool) -> None:
@@ -394,8 +435,13 @@ def test_the_machine_reaches_what_it_talks_about() -> None:
     """The histories above would prove nothing if nobody ever delivered, tripped or released in them."""
     bench = Watched()
     bench.deliver()
-    bench.reads["TURB"] = Number(12.0)
     bench.reads["ZSC"] = Number(1.0)
+    for held in ("CHLORINE", "LEVELS"):
+        bench.ask(Action.HOLD, held, duration_ms=10_000)
+        bench.run(45)  # beyond the grace time of 30 s after its end
+        bench.ask(Action.END_HOLD, held)
+        bench.run(6)
+    bench.reads["TURB"] = Number(12.0)
     bench.run(20)
     bench.reads["TURB"] = Number(0.5)
     bench.run(62)
@@ -404,5 +450,6 @@ def test_the_machine_reaches_what_it_talks_about() -> None:
     kinds = [event.kind for event in bench.events]
     assert kinds.count(EventKind.RELEASED) == 2
     assert EventKind.TRIP in kinds
+    assert kinds.count(EventKind.HOLD_OFF) == 2
     assert isinstance(bench.history[0][0].tick, Tick)
     assert any(isinstance(one, Request) for moment, _ in bench.history for one in moment.arrivals)

@@ -19,6 +19,8 @@ SUBJECT_OF = {
     Action.EXPLAIN: "TURB-HIGH",
     Action.BYPASS: "I-TURB",
     Action.END_BYPASS: "I-TURB",
+    Action.HOLD: "CHLORINE",
+    Action.END_HOLD: "CHLORINE",
     Action.RELEASE: "product",
     Action.GRAB_SAMPLE: "",
     Action.COMMISSION: "",
@@ -28,6 +30,7 @@ WANT_A_REASON = (
     Action.SHELVE,
     Action.TAKE_OUT_OF_SERVICE,
     Action.BYPASS,
+    Action.HOLD,
     Action.RELEASE,
     Action.COMMISSION,
     Action.DECOMMISSION,
@@ -43,7 +46,7 @@ def settled() -> Bench:
 
 def decisions(bench: Bench) -> object:
     state = bench.state
-    return state.alarms, state.interlocks, state.outputs, state.grab, state.offer, state.commissioned
+    return state.alarms, state.interlocks, state.outputs, state.holds, state.grab, state.offer, state.commissioned
 
 
 @pytest.mark.parametrize("action", Action)

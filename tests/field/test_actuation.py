@@ -525,7 +525,7 @@ def test_the_heartbeat_stands_still_when_no_scan_decides_and_goes_on_when_one_do
     play(script)
 
 
-def test_after_a_lost_connection_the_first_read_is_a_baseline_and_the_heartbeat_goes_on_from_it() -> None:
+def test_after_a_lost_connection_the_heartbeat_goes_on_from_what_is_read() -> None:
     async def script(bench: Bench) -> None:
         await bench.scan_for(3, PERMITTED)
         bench.controller.fault = NotConnected("cable pulled")
@@ -537,7 +537,59 @@ def test_after_a_lost_connection_the_first_read_is_a_baseline_and_the_heartbeat_
         await bench.scan_for(7, PERMITTED)
         assert bench.controller.done()[:3] == ["open", "read", "write"]
         assert bench.controller.writes()[0] == (4_001, PERMIT, 0, 0)
-        assert bench.readbacks()[0] == Readback(codes={"product": PERMIT, "feed": 0, "supply": 0})
+        held = {"product": PERMIT, "feed": 0, "supply": 0}
+        assert bench.readbacks()[0] == Readback(codes=held, written=held, confirmed=PERMITTED)
+
+    play(script)
+
+
+def test_what_somebody_wrote_during_an_outage_is_shown_before_anything_is_written_over_it() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(3, PERMITTED)
+        bench.controller.fault = NotConnected("cable pulled")
+        await bench.scan_for(12, PERMITTED)
+        bench.controller.fault = None
+        bench.controller.registers = [4_000, 7, 0, 0]
+        bench.forget()
+        await bench.clock.run_for(6_000)
+        assert bench.controller.writes() == []
+        first = bench.readbacks()[0]
+        assert (first.codes["product"], first.written["product"]) == (7, PERMIT)
+        assert "product" not in first.confirmed
+        await bench.scan_for(1, WITHDRAWN)
+        assert bench.controller.registers[1] == 0
+
+    play(script)
+
+
+def test_a_write_that_arrived_and_was_not_acknowledged_is_not_taken_for_somebody_elses() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(3, PERMITTED)
+        bench.controller.write_fault = NoAnswer("its answer is lost")
+        bench.decide(WITHDRAWN)
+        await bench.clock.run_for(100)
+        bench.controller.registers[1] = 0  # it has arrived
+        bench.controller.write_fault = None
+        bench.forget()
+        await bench.clock.run_for(400)
+        first = bench.readbacks()[0]
+        assert first.written == first.codes == {"product": 0, "feed": 0, "supply": 0}
+        assert bench.controller.registers[1] == 0
+
+    play(script)
+
+
+def test_a_controller_that_restarted_during_an_outage_reads_blank_beside_what_was_written() -> None:
+    async def script(bench: Bench) -> None:
+        await bench.scan_for(3, PERMITTED)
+        bench.controller.fault = NotConnected("power lost")
+        await bench.scan_for(12, PERMITTED)
+        bench.controller.fault = None
+        bench.controller.registers = [0, 0, 0, 0]
+        bench.forget()
+        await bench.scan_for(7, PERMITTED)
+        first = bench.readbacks()[0]
+        assert (first.blank, first.written["product"]) == (True, PERMIT)
 
     play(script)
 

@@ -93,6 +93,13 @@ def site_at(folder: Path, port: int, *, withdrawn: int = 0) -> Path:
             "period_s": 0.5,
             "commissioning_roles": ["INTEGRATOR"],
         },
+        "interlocks": {
+            "I-1": {
+                "service": "position not known",
+                "causes": [{"inputs": [{"bad_quality": {"tag": "ZSC"}}], "trip_delay_s": 5}],
+                "effects": {"product": "withdrawn"},
+            }
+        },
         "releases": {"product": {"clear_s": 0, "roles": ["INTEGRATOR"]}},
     }
     folder.mkdir(exist_ok=True)

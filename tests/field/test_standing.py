@@ -261,8 +261,9 @@ def test_what_is_held_and_bypassed_is_named() -> None:
     assert (now.interlocks[0].state, now.interlocks[0].bypassed_by) == ("BYPASSED", "VISITOR-OP")
     assert now.interlocks[0].bypassed_until_utc_ms == bench.utc_ms + 60_000
     text = status_text(now, "Test Plant", CET)
-    assert f"I-TURB by VISITOR-OP until {at(bench.utc_ms + 60_000, CET)}: cloudy water" in text
-    assert "Held:\n  CHLORINE" in text
+    assert f"I-TURB until {at(bench.utc_ms + 60_000, CET)} by VISITOR-OP: test (cloudy water)" in text
+    assert "Held by the instrument itself:\n  CHLORINE" in text
+    assert "  held by: CHLORINE held\n  comes back by itself with:\n    [ ] not CHLORINE held" in text
 
 
 # --- as text ------------------------------------------------------------------------------------------------------

@@ -139,6 +139,12 @@ def test_old_news_says_how_old_it_is() -> None:
     assert "Told late" not in alarm_text(CLOUDY, replace(DIVERTED, late_s=119)).second
 
 
+def test_what_people_have_put_aside_is_told_with_every_message() -> None:
+    news = replace(DIVERTED, put_aside="I-07 bypassed by VISITOR-OP for 14 min more")
+    assert "Put aside by people: I-07 bypassed by VISITOR-OP for 14 min more." in alarm_text(CLOUDY, news).second
+    assert "Put aside" not in alarm_text(CLOUDY, DIVERTED).second
+
+
 def test_a_long_action_is_told_up_to_a_pause_and_whole_in_the_second_part() -> None:
     action = "look at both filters, backwash one; take it out, take a grab sample, then release and write down why"
     text = alarm_text(replace(CLOUDY, action=action), DIVERTED)

@@ -20,6 +20,7 @@ from gateway.core.outcome import Event as Said
 from gateway.core.outcome import EventKind
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number
+from gateway.core.validity import HELD
 from gateway.publishers.alarm_message import Diversion, News, alarm_text, cards
 from simulator import faults
 from simulator.almanac import SECOND_MS, local_ms, utc_ms
@@ -321,6 +322,63 @@ def test_e17_ten_silent_devices_are_one_message_and_stay_in_the_list(site: Loade
     played.to(300)
     assert not any(listed.active for name, listed in played.run.gear.state.alarms.items() if name in silent)
     assert played.alarms() == [("LINE-COM2-SILENT", "P1")]
+
+
+# --- E10: an announced calibration; E18: a bypass that nobody ends. In steps of the fastest poll. ---
+
+
+def announced(site: LoadedSite, name: str) -> Played:
+    """The moment before a calibration strikes a plant that delivered until it was announced, a minute ago."""
+    played = Played(site, EVENTS[name], scan_ms=EVERY_POLL, lead_ms=LEAD_MS + 60 * SECOND_MS)
+    (hold,) = (one for one in played.run.told if one.event.kind is EventKind.HOLD_ON)
+    (level,) = (one for one in played.run.told if one.tick == hold.tick and one.event.kind is EventKind.LEVEL)
+    assert (level.event.facts["from"], level.event.facts["to"]) == ("permitted", "withdrawn")
+    assert level.event.facts["because"] == "AIT-510 held"
+    assert played.true("proven_divert")
+    return played
+
+
+def test_e10_an_announced_calibration_diverts_without_a_call_and_gives_back_by_itself(site: LoadedSite) -> None:
+    played = announced(site, "E10")
+    believed = set()
+    for minute in range(41):
+        played.to(minute * 60 + 1)
+        believed.add(played.run.gear.outcome.verdicts["AIT-510"])
+        assert not played.true("permitted")
+    assert believed == {HELD}
+    mean = played.run.gear.outcome.verdicts["DV-CFE24"]
+    assert isinstance(mean, Number)
+    assert mean.value < 1  # 20.0 never enters it
+    played.to(50 * 60)
+    assert (played.alarms(), played.trips()) == ([], [])
+    assert played.true("permitted")
+    assert [one.subject for _, one in played.all(EventKind.HOLD_OFF)] == ["AN1"]
+
+
+def test_e10b_a_forgotten_hold_calls_half_an_hour_past_its_plan_and_latches(site: LoadedSite) -> None:
+    played = announced(site, "E10b")
+    planned_s = (45 - 1) * 60
+    played.to(planned_s + 29 * 60)
+    assert (played.alarms(), played.trips()) == ([], [])
+    played.to(planned_s + 33 * 60)
+    assert played.at_s(EventKind.ALARM, "HOLD-FORGOTTEN") == pytest.approx(planned_s + 1_800, abs=POLL_S + 1)
+    assert played.at_s(EventKind.TRIP, "I-05") == pytest.approx(planned_s + 1_860, abs=2 * POLL_S)
+    assert dict(played.alarms()) == {"HOLD-FORGOTTEN": "P2", "TURBIDITY-UNKNOWN": "P1"}
+
+
+def test_e18_a_bypass_warns_before_its_end_calls_at_it_and_blocks_every_release_meanwhile(site: LoadedSite) -> None:
+    played = delivering(site, "E18", scan_ms=EVERY_POLL)
+    played.to(3 * 3_600)
+    assert "BYPASS-ENDS" not in dict(played.alarms())
+    assert all("no interlock bypassed" in played.run.gear.missing(output) for output in ("product", "supply"))
+    played.to(4 * 3_600 + 60)
+    assert played.at_s(EventKind.ALARM, "BYPASS-ENDS") == pytest.approx(225 * 60, abs=2 * POLL_S)
+    assert played.at_s(EventKind.ALARM, "BYPASS-ENDED") == pytest.approx(240 * 60, abs=2 * POLL_S)
+    told = dict(played.alarms())
+    assert (told["BYPASS-ENDS"], told["BYPASS-ENDED"]) == ("P2", "P1")
+    warned = next(one for _, one in played.all(EventKind.ALARM, "BYPASS-ENDS"))
+    assert str(warned.facts["put_aside"]).startswith("I-07 bypassed by VISITOR-OP for 1")
+    assert [one.reason for _, one in played.all(EventKind.BYPASS_OFF)] == ["expired"]
 
 
 # --- E20 ---

@@ -193,6 +193,18 @@ def test_the_value_told_is_the_one_at_the_alarm_not_the_one_at_the_proof() -> No
     asyncio.run(story())
 
 
+def test_what_people_have_put_aside_is_in_the_message() -> None:
+    async def story() -> None:
+        async with site() as plant:
+            plant.alarm("TURBIDITY-HIGH", facts={"put_aside": "I-07 bypassed by VISITOR-OP for 14 min more"})
+            plant.level("product", "withdrawn")
+            plant.field.values(ZSC_901=1.0)
+            await plant.clock.run_for(5_000)
+            assert "I-07 bypassed by VISITOR-OP for 14 min more" in (await plant.heard(1)).more
+
+    asyncio.run(story())
+
+
 def test_without_a_proof_it_is_told_after_forty_seconds_as_not_proven_yet() -> None:
     async def story() -> None:
         async with site() as plant:

@@ -28,6 +28,8 @@ _OF_NUMBERS = (
     "bit_names",
     "bit_field",
     "report_deadband",
+    "sample_line_s",
+    "t90_s",
 )
 """Keys that say something about numbers, and nothing about a string."""
 

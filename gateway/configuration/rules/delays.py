@@ -33,17 +33,18 @@ def interlock_delays(site: Site) -> Findings:
 def slower_than_the_water(site: Site) -> Findings:
     """An interlock that acts after the water has passed protects the water behind it only.
 
-    Where no volume lies between tap and output nothing could be fast enough, and nothing is said.
+    Where no volume but that of a pipe lies between tap and output nothing could be fast enough, and nothing is said
+    here; ``purplegate budget`` tells how much passes.
     """
     told: set[str] = set()
     for response in responses(site):
         water_s = response.water_s
-        if response.interlock in told or not water_s or response.total_s <= water_s:
+        if response.interlock in told or not water_s or response.safe_s <= water_s:
             continue
         told.add(response.interlock)
         yield Finding(
             path=("interlocks", response.interlock, "exposure"),
-            found=f"water that takes {water_s:.0f} s to the output, and {response.total_s:.0f} s until "
+            found=f"water that takes {water_s:.0f} s to the output, and {response.safe_s:.0f} s until "
             f"{response.watches} has moved it",
             allowed="an interlock that acts before the water arrives",
             advice="Shorten its delays or its polls, or take the sample further up.",

@@ -11,6 +11,8 @@ from gateway.core.quality import Reason
 
 Findings = Iterator[Finding]
 
+_SHORTEST_REASON = 10  # letters
+
 
 def interlock_effects(site: Site) -> Findings:
     """An interlock must do something, and to a level that exists and is not the normal one."""
@@ -35,6 +37,35 @@ def interlock_effects(site: Site) -> Findings:
                     found=found,
                     allowed=f"another level, such as {output.safe_level}",
                 )
+
+
+def automatic_returns(site: Site) -> Findings:
+    """What gives back by itself says why it may; a person's release is the rule."""
+    for name, interlock in site.interlocks.items():
+        path: KeyPath = ("interlocks", name, "returns_because")
+        if interlock.latched and interlock.returns_because:
+            found = "returns_because at a latched interlock"
+            yield Finding(path=path, found=found, allowed="returns_because with latched: false")
+        elif not interlock.latched and sum(one.isalpha() for one in interlock.returns_because) < _SHORTEST_REASON:
+            yield Finding(
+                path=("interlocks", name, "latched"),
+                found="latched: false, and no reason why it may return without a person",
+                allowed="latched: false together with returns_because",
+                advice="Say why, or let a person release it.",
+            )
+
+
+def in_shadow(site: Site) -> Findings:
+    """What only watches protects nobody."""
+    for name, interlock in site.interlocks.items():
+        if interlock.shadow:
+            yield Finding(
+                path=("interlocks", name, "shadow"),
+                found="an interlock in shadow, which acts on nothing",
+                allowed="shadow: false once it has been watched for long enough",
+                advice="Until then something else has to protect.",
+                warning=True,
+            )
 
 
 def interlock_votes(site: Site) -> Findings:
@@ -96,6 +127,8 @@ def _unwatched(path: KeyPath, tag: str, interlock: Interlock) -> Finding:
 
 
 def _watchers(watcher: Interlock, watched: Interlock) -> Iterator[BadQualityKeys]:
+    if watcher.shadow and not watched.shadow:
+        return
     lets_go_sooner = watched.latched and not watcher.latched
     if lets_go_sooner or not watched.effects.items() <= watcher.effects.items():
         return

@@ -110,7 +110,7 @@ def for_alarms_alone(site: Site) -> Findings:
     for question in questions(site):
         if question.owner[0] == "alarms":
             continue
-        if question.kind in ("time_beyond", "count"):
+        if question.kind in ("time_beyond", "count", "bypass_ends", "bypass_expired", "hold_overdue"):
             found = f"{question.kind} at {question.owner[1]}"
             yield Finding(path=question.path, found=found, allowed=f"{question.kind} at an alarm")
         if isinstance(question.keys, StateLimitKeys) and question.keys.limit_when:

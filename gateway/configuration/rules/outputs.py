@@ -47,6 +47,21 @@ def unknown_level(path: KeyPath, level: str, output: Output) -> Finding:
     return Finding(path=path, found=f'"{level}"', allowed=f"one of {', '.join(output.levels)}", advice=advice)
 
 
+def permitted_without_data(site: Site) -> Findings:
+    """A permission, or a motor, that no interlock watches would be given whatever the plant says, or does not say."""
+    watched = {output for one in site.interlocks.values() if not one.shadow for output in one.effects}
+    for name, output in site.outputs.items():
+        if (output.permit or output.starts) and name not in watched:
+            what = "a motor" if output.starts else "a permission"
+            yield Finding(
+                path=("outputs", name),
+                found=f"{what} that no interlock acts on, so that it stands without any data",
+                allowed="an interlock with this output among its effects",
+                advice="Add the interlock that says what it needs.",
+                missing_from=frozenset({"interlocks"}),
+            )
+
+
 def output_registers(site: Site) -> Findings:
     """Outputs are registers of the output block that can be written."""
     owners: dict[str, str] = {}

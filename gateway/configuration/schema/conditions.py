@@ -178,6 +178,28 @@ class WrittenOverKeys(Keys):
     output: Name = Field(description="Output that is watched.")
 
 
+class BypassEndsKeys(Keys):
+    """A bypass, of whatever interlock, that is about to end."""
+
+    within_min: float = Field(gt=0, le=1_440, description="Minutes before its end from which on the condition holds.")
+
+
+class BypassExpiredKeys(Keys):
+    """A bypass, of whatever interlock, that has ended by itself since nobody ended it before."""
+
+    for_min: float = Field(
+        default=60.0, gt=0, le=1_440, description="Minutes after that for which the condition holds."
+    )
+
+
+class HoldOverdueKeys(Keys):
+    """An instrument that is held longer than was planned."""
+
+    by_min: float = Field(
+        default=30.0, ge=0, le=1_440, description="Minutes past the planned end from which on the condition holds."
+    )
+
+
 class UnwritableKeys(Keys):
     """An output whose level does not read back."""
 
@@ -213,6 +235,15 @@ class ConditionKeys(Keys):
     )
     written_over: WrittenOverKeys | None = Field(
         default=None, description="Holds while an output is latched because somebody else wrote its register."
+    )
+    bypass_ends: BypassEndsKeys | None = Field(
+        default=None, description="Holds while a bypass is about to end; for alarms."
+    )
+    bypass_expired: BypassExpiredKeys | None = Field(
+        default=None, description="Holds for a time after a bypass has ended by itself; for alarms."
+    )
+    hold_overdue: HoldOverdueKeys | None = Field(
+        default=None, description="Holds while an instrument is held longer than planned; for alarms."
     )
 
     @property

@@ -169,6 +169,10 @@ class Tag(PointKeys):
     partners: tuple[PartnerKeys, ...] = Field(
         default=(), description="Tags that should show about the same; a contradiction makes this reading uncertain."
     )
+    sample_line_s: Seconds = Field(
+        default=0.0, description="Seconds that the water takes through the sample line to the instrument."
+    )
+    t90_s: Seconds = Field(default=0.0, description="Seconds until the instrument shows nine tenths of a step.")
 
     @property
     def registers(self) -> int:

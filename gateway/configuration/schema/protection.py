@@ -15,6 +15,14 @@ class Proof(Keys):
     value: float = Field(default=1.0, description="What it reads when proven.")
 
 
+class Starts(Keys):
+    """How often what an output lets run may start; away from its safe level is a start."""
+
+    min_off_s: Seconds = Field(default=0.0, description="Seconds it must have stood at its safe level before a start.")
+    most: int | None = Field(default=None, ge=1, le=1_000, description="Starts in the window at most; null for any.")
+    window_min: float = Field(default=60.0, gt=0, le=1_440, description="Minutes, until now, in which starts count.")
+
+
 class Output(Keys):
     """One thing the gateway may hold at a level."""
 
@@ -36,6 +44,16 @@ class Output(Keys):
         description="True for a permission (withdrawn at every start), false for a stop code (idle at a start).",
     )
     proof: Proof | None = Field(default=None, description="Position that proves the safe level.")
+    stroke_s: Seconds = Field(
+        default=0.0, description="Seconds from the written level until what it moves stands at the safe level."
+    )
+    peak_m3_h: float | None = Field(
+        default=None,
+        gt=0,
+        description="Highest flow of the water that it lets through, in m3/h; null takes the top of the range of the "
+        "flow that an exposure names.",
+    )
+    starts: Starts | None = Field(default=None, description="How often it may leave its safe level, for a motor.")
     return_after_s: Seconds = Field(
         default=600.0,
         description="Seconds of good data on every critical input before it returns by itself after a start.",
@@ -84,6 +102,12 @@ class Exposure(Keys):
 
     flow: Name = Field(description="Tag of the flow towards the output, in m3/h.")
     volume_l: float = Field(default=0.0, ge=0, description="Litres between the tap and the output.")
+    pipe_l: float = Field(
+        default=0.0,
+        ge=0,
+        description="Further litres between them, gone within seconds: an exposure counts them as passed, "
+        "the budget as held back.",
+    )
     stopped_by: Name | None = Field(
         default=None, description="Output whose safe level, once read back, ends the flow as well; null for none."
     )
@@ -101,6 +125,11 @@ class Interlock(Keys):
     restore_delay_s: Seconds = Field(
         default=0.0, description="Seconds without a cause after which an unlatched one returns."
     )
+    returns_because: str = Field(
+        default="",
+        max_length=400,
+        description="Why an unlatched one may give back by itself what it took, in words; no unlatched one without it.",
+    )
     reset_hold_s: Seconds = Field(default=0.0, description="Seconds the cause must have been gone before a reset.")
     permissives: tuple[ConditionKeys, ...] = Field(
         default=(), description="Conditions that must hold for a direct reset."
@@ -110,11 +139,35 @@ class Interlock(Keys):
         default=None,
         description="Seconds a bypass may last; null takes 1800 when it withdraws a permission, else 28800.",
     )
+    bypass_roles: tuple[Name, ...] = Field(
+        default=(), description="Roles that may put it aside; empty for every person of the site."
+    )
+    bypass_remote_allowed: bool = Field(default=False, description="Whether it may be put aside from afar.")
+    shadow: bool = Field(
+        default=False, description="Whether it is only watched: judged and reported, and acting on nothing."
+    )
     hold_after_restart: bool = Field(
         default=False, description="Whether an untripped one comes back from a restart latched."
     )
     exposure: Exposure | None = Field(
         default=None, description="Water between tap and output, to compute what may have passed."
+    )
+
+
+class Holds(Keys):
+    """Which instruments people may hold, to calibrate or to clean them, and what comes of it."""
+
+    tags: tuple[Name, ...] = Field(
+        min_length=1, description="Readings that may be held, by their own name or together by that of their device."
+    )
+    roles: tuple[Name, ...] = Field(min_length=1, description="Roles that may hold them.")
+    remote_allowed: bool = Field(default=False, description="Whether a hold may be announced and ended from afar.")
+    max_s: PositiveSeconds = Field(default=14_400.0, description="Seconds until the planned end at most.")
+    grace_s: Seconds = Field(
+        default=1_800.0, description="Seconds past the planned end after which a held reading is a bad one."
+    )
+    settle_s: Seconds = Field(
+        default=0.0, description="Seconds after the end of a hold in which the reading does not count yet."
     )
 
 

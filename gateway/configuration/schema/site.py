@@ -13,7 +13,7 @@ from gateway.configuration.schema.keys import Keys, Name, Text
 from gateway.configuration.schema.maps import MapPoint, RegisterMap
 from gateway.configuration.schema.place import Person, Place, SiteKeys
 from gateway.configuration.schema.points import CalculatedTag, OwnTag, Tag
-from gateway.configuration.schema.protection import Interlock, Output, OutputBlock, Release
+from gateway.configuration.schema.protection import Holds, Interlock, Output, OutputBlock, Release
 from gateway.configuration.schema.uplink import Uplink
 from gateway.configuration.schema.wires import Connection, Device
 
@@ -37,6 +37,7 @@ class Site(Keys):
     interlocks: dict[Name, Interlock] = Field(
         default_factory=dict, description="Interlocks by name, in the order in which they are judged."
     )
+    holds: Holds | None = Field(default=None, description="Which instruments people may hold; null for none.")
     releases: dict[Name, Release] = Field(default_factory=dict, description="Release rules, by output.")
     alarms: dict[Name, Alarm] = Field(
         default_factory=dict, description="Alarms by name, in the order in which they are judged."

@@ -1,0 +1,129 @@
+"""What ``purplegate prove`` prints: a counter-example as a timeline, or what was tried and what that shows.
+
+Decides words alone.
+"""
+
+from collections.abc import Iterator, Sequence
+
+from gateway import __version__
+from gateway.configuration.plant import LoadedSite
+from gateway.prove.explore import Explored
+from gateway.prove.proving import Proven
+from gateway.prove.slices import MOST_MOVING, Whole, groups, inputs_of, joined, unfollowed
+from gateway.prove.timeline import lines_of
+from gateway.prove.walk import Walked
+
+_CLAIMS = (
+    "never is delivery permitted while a cause has stood for its delay and is not bypassed",
+    "never is an output given back without a person, but by the restart rule or where there is no latch",
+    "never is a latch lost, by a request, a restart or another release",
+    "never is a lost input ignored for longer than its bound",
+    "never does a bypass outlive its end, nor exceed what the site allows",
+)
+_ASSUMED = (
+    "changes come at an instant at which something falls due, or one scan before it",
+    "readings on the same side of every limit act alike; one at the limit and one just beyond it stand for all",
+    "a reading may be bad at any time for any reason; what makes it bad is tried tag by tag",
+    "of two interlocks together: readings that trip each or neither, silence, bypass, release and a restart, when due",
+    "the record is whole up to the last scan, or not readable at all",
+    "the wall clock runs with the monotonic one",
+    "alarms and litres take no part in the slices; they act on nothing",
+)
+
+
+def certificate(loaded: LoadedSite, proven: Proven) -> str:
+    """What was tried, and what that shows."""
+    whole = Whole(plant=loaded.plant, scalings=loaded.scalings)
+    explored = proven.explored
+    lines = [
+        f"{loaded.site.site.name} ({loaded.site.site.id}): no counter-example",
+        f"configuration {loaded.hash}",
+        f"purplegate {__version__}, {proven.seconds:.0f} s",
+        "",
+        "With the real decisions, against a second reading of the configuration:",
+        *(f"  - {one}" for one in _CLAIMS),
+        "",
+        *_table(explored),
+        "",
+        *_walks(proven.walked),
+        "",
+        *_rests(whole, explored),
+        "",
+        "Assumed:",
+        *(f"  - {one}" for one in _ASSUMED),
+    ]
+    return "\n".join(lines)
+
+
+def _table(explored: Sequence[Explored]) -> Iterator[str]:
+    width = max(len(one.name) for one in explored)
+    yield f"{'slice':<{width}}  {'states':>8} {'transitions':>12} {'random':>8} {'seconds':>8}  how far"
+    for one in explored:
+        yield f"{one.name:<{width}}  {one.states:>8} {one.transitions:>12} {one.dived:>8} {one.seconds:>8.1f}  {_how_far(one)}"
+    states, transitions = sum(one.states for one in explored), sum(one.transitions for one in explored)
+    dived = sum(one.dived for one in explored)
+    yield f"{'all':<{width}}  {states:>8} {transitions:>12} {dived:>8} {sum(one.seconds for one in explored):>8.1f}"
+
+
+def _how_far(one: Explored) -> str:
+    words = "whole" if one.changes is None else _changes(one.changes)
+    silent = "" if one.delivered or one.kind == "tag" else "; nothing was ever delivered in it"
+    return words + silent
+
+
+def _changes(count: int) -> str:
+    if count < 0:
+        return "begun only; give it more time"
+    return f"every order of up to {count + 1} change{'s' if count else ''} after a state at rest"
+
+
+def _walks(walked: Sequence[Walked]) -> Iterator[str]:
+    for one in walked:
+        yield (
+            f"walk of the whole, seed {one.seed}: {one.scans} scans, {one.restarts} restarts, {one.released} releases "
+            f"granted, nothing wrong"
+        )
+
+
+def _rests(whole: Whole, explored: Sequence[Explored]) -> Iterator[str]:
+    complete = sum(one.changes is None for one in explored)
+    yield "What rests on what:"
+    yield f"  - on trying all there is: the {complete} slices that are whole"
+    yield f"  - on trying every order of so many changes as stand beside them: the other {len(explored) - complete}"
+    wide = [rule.id for rule in whole.plant.interlocks if len(inputs_of(rule, whole.calculations)) > MOST_MOVING]
+    if wide:
+        yield f"  - on every choice of two inputs that differ by more than their names: {', '.join(wide)}"
+    pairs = len(joined(whole))
+    yield f"  - on two at a time: {pairs} pairs of interlocks that share an input or an output; three only on the walk"
+    parted = groups(whole)
+    if len(parted) > 1:
+        yield "  - on the graph of the configuration, since they share nothing: " + " | ".join(
+            ", ".join(group) for group in parted
+        )
+    not_followed = [one for rule in whole.plant.interlocks for one in unfollowed(rule)]
+    if not_followed:
+        yield "  - on nothing, since conditions of this kind are not followed: " + "; ".join(not_followed)
+
+
+def counter_example(loaded: LoadedSite, proven: Proven, scan_ms: int) -> str:
+    """What went wrong, as a timeline."""
+    if proven.counter is None or proven.found is None:
+        return _walk_went_wrong(loaded, proven.walked)
+    lines, wrong = lines_of(proven.counter, proven.found.moves, scan_ms)
+    return "\n".join(
+        [
+            f"{loaded.site.site.name} ({loaded.site.site.id}): counter-example",
+            f"configuration {loaded.hash}",
+            f"purplegate {__version__}, {proven.seconds:.0f} s, slice {proven.counter.name}",
+            "",
+            *wrong,
+            "",
+            *lines,
+        ]
+    )
+
+
+def _walk_went_wrong(loaded: LoadedSite, walked: Sequence[Walked]) -> str:
+    (one, *_) = [one for one in walked if one.wrong]
+    head = f"{loaded.site.site.name} ({loaded.site.site.id}): counter-example on the walk of seed {one.seed}"
+    return "\n".join([head, f"configuration {loaded.hash}", "", *one.wrong, "", *one.lines])

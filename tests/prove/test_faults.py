@@ -1,0 +1,78 @@
+"""The prover finds what is put in for it to find, and nothing where nothing was put in.
+
+A dozen of the faults are tried in every run of the tests; all of them with ``PURPLEGATE_EVERY_FAULT=1`` and
+``python -m pytest tests/prove``, which takes some minutes.
+"""
+
+import os
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from gateway.configuration.plant import load_site
+from gateway.core.hold import HoldRule
+from gateway.prove.explore import explore
+from gateway.prove.slices import Slice, Whole, interlock_slices, output_slice, tag_slice
+from gateway.prove.timeline import from_text, lines_of, to_text
+from tests.core import plants
+from tests.prove.faults import FAULTS, Fault
+
+MARROWFELL = Path(__file__).resolve().parents[2] / "config" / "marrowfell"
+EVERY = bool(os.environ.get("PURPLEGATE_EVERY_FAULT"))
+TRIED = [fault for fault in FAULTS if EVERY or fault.quick]
+LONGEST_S = 60.0
+
+
+@cache
+def demo() -> Whole:
+    loaded = load_site(MARROWFELL)
+    return Whole(plant=loaded.plant, scalings=loaded.scalings)
+
+
+def parts_of(where: str, whole: Whole) -> list[Slice]:
+    kind, _, name = where.rpartition(" ")
+    if kind:
+        return [output_slice(whole, name) if kind == "output" else tag_slice(whole, name)]
+    return list(interlock_slices(whole, [where], "interlock"))
+
+
+def found_in(fault: Fault) -> tuple[Slice, list[str], tuple[str, ...]]:
+    """The first slice in which it is found, its timeline and what is wrong."""
+    small, _, where = fault.where.rpartition(":")
+    whole = Whole(plant=replace(plants.PLANT, holds=HoldRule()), scalings={}) if small else demo()
+    if fault.declared is not None:
+        whole = Whole(plant=fault.declared(whole.plant), scalings=whole.scalings)
+    parts = parts_of(where, whole)
+    for part in parts:
+        runs = None if fault.runs is None else fault.runs(part.plant)
+        explored = explore(part, seconds=LONGEST_S, decided_by=runs)
+        if explored.wrong:
+            lines, wrong = lines_of(part, explored.moves, 1_000, runs)
+            assert wrong == explored.wrong
+            assert from_text(to_text(part, explored.moves, "hash"))[2] == list(explored.moves)
+            return part, lines, wrong
+    return parts[0], [], ()
+
+
+def test_there_are_enough_faults_and_each_has_a_name_of_its_own() -> None:
+    assert len(FAULTS) >= 30
+    assert len({fault.name for fault in FAULTS}) == len(FAULTS)
+
+
+@pytest.mark.timeout(400)
+@pytest.mark.parametrize("fault", TRIED, ids=lambda fault: fault.name)
+def test_a_fault_is_found_and_told_as_a_timeline(fault: Fault, monkeypatch: pytest.MonkeyPatch) -> None:
+    demo()
+    if fault.patch is not None:
+        fault.patch(monkeypatch)
+    _, lines, wrong = found_in(fault)
+    assert wrong, f"not found: {fault.name}"
+    assert any("WRONG" in line for line in lines)
+
+
+@pytest.mark.parametrize("where", ["I-02", "I-10b", "I-13", "output product", "tag AIT-801"])
+def test_nothing_is_found_where_nothing_was_put_in(where: str) -> None:
+    for part in parts_of(where, demo()):
+        assert explore(part, seconds=2.0).wrong == ()
