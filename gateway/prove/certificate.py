@@ -14,11 +14,11 @@ from gateway.prove.timeline import lines_of
 from gateway.prove.walk import Walked
 
 _CLAIMS = (
-    "never is delivery permitted while a cause has stood for its delay and is not bypassed",
-    "never is an output given back without a person, but by the restart rule or where there is no latch",
-    "never is a latch lost, by a request, a restart or another release",
-    "never is a lost input ignored for longer than its bound",
-    "never does a bypass outlive its end, nor exceed what the site allows",
+    "delivery is not permitted while a cause has stood for its delay and is not bypassed",
+    "no output is given back without a person, but by the restart rule or where there is no latch",
+    "no latch is lost, by a request, a restart or another release",
+    "no lost input is ignored for longer than its bound",
+    "no bypass outlives its end, or exceeds what the site allows",
 )
 _ASSUMED = (
     "changes come at an instant at which something falls due, or one scan before it",
@@ -40,7 +40,7 @@ def certificate(loaded: LoadedSite, proven: Proven) -> str:
         f"configuration {loaded.hash}",
         f"purplegate {__version__}, {proven.seconds:.0f} s",
         "",
-        "With the real decisions, against a second reading of the configuration:",
+        "No way was found to break any of these with the real decisions, as far as the table says:",
         *(f"  - {one}" for one in _CLAIMS),
         "",
         *_table(explored),
@@ -59,7 +59,8 @@ def _table(explored: Sequence[Explored]) -> Iterator[str]:
     width = max(len(one.name) for one in explored)
     yield f"{'slice':<{width}}  {'states':>8} {'transitions':>12} {'random':>8} {'seconds':>8}  how far"
     for one in explored:
-        yield f"{one.name:<{width}}  {one.states:>8} {one.transitions:>12} {one.dived:>8} {one.seconds:>8.1f}  {_how_far(one)}"
+        counts = f"{one.states:>8} {one.transitions:>12} {one.dived:>8} {one.seconds:>8.1f}"
+        yield f"{one.name:<{width}}  {counts}  {_how_far(one)}"
     states, transitions = sum(one.states for one in explored), sum(one.transitions for one in explored)
     dived = sum(one.dived for one in explored)
     yield f"{'all':<{width}}  {states:>8} {transitions:>12} {dived:>8} {sum(one.seconds for one in explored):>8.1f}"

@@ -572,7 +572,7 @@ class Oracle:
             if isinstance(one, NoChange):
                 moved[place], answer = self._stillness(one, moved[place], worths, seen.now_ms)
             elif isinstance(one, Unproven):
-                answer = self._unproven(one, before, worths)
+                answer = self._unproven(one, before, history, worths)
             else:
                 answer = told(one, worths, self._calculations)
             says.append(answer)
@@ -594,15 +594,15 @@ class Oracle:
             return (worth.value, now_ms), Told.CLEAR
         return moved, Told.IN if now_ms - since_ms >= one.after_ms else Told.CLEAR
 
-    def _unproven(self, one: Unproven, before: History, worths: Mapping[str, Worth]) -> Told:
+    def _unproven(self, one: Unproven, before: History, history: History, worths: Mapping[str, Worth]) -> Told:
         place = self._output_place.get(one.output)
         if place is None:
             return Told.UNKNOWN
         worth = worth_of(one.tag, worths, self._calculations)
         proven = isinstance(worth, Number) and worth.value == one.expected
-        commanded = not before.away[place] and self._outputs[place].permit and before.commissioned
+        commanded = not before.away[place] and self._outputs[place].permit and history.commissioned
         if not self._outputs[place].permit:
-            commanded = bool(before.latches[place]) and before.commissioned
+            commanded = bool(before.latches[place]) and history.commissioned
         return Told.IN if commanded and not proven else Told.CLEAR
 
     def _counted(self, history: History, says: Sequence[Told], now_ms: int) -> History:
@@ -740,7 +740,7 @@ class Oracle:
         for place, (owner, cause) in enumerate(self._causes):
             bound_ms, watching = self._blind_ms[place]
             rule = self._interlocks[owner]
-            if rule.shadow:
+            if rule.shadow or not history.commissioned:
                 continue
             excused = [rule.id, *(one for one in watching if one != _NOBODY_WATCHES)]
             if any(history.bypassed[self._interlock_place[one]] is not None for one in excused):

@@ -207,6 +207,7 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
     outputs: Sequence[str] = (),
 ) -> Slice:
     acted_on = {*outputs, *(effect.output for rule in included for effect in rule.effects)}
+    acted_on |= {one.output for one in readings.conditions_of(included) if isinstance(one, Unproven)}
     releases = [_easier(rule, acted_on) for rule in whole.plant.releases if rule.output in acted_on]
     calculations = _needed_calculations(whole, included, releases)
     tags = _needed_tags(included, releases, calculations)

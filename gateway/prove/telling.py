@@ -49,7 +49,9 @@ Clear = frozenset({Told.CLEAR, Told.UNKNOWN})
 FOLLOWED = (Limit, StateLimit, Equals, BitSet, Mismatch, Deviation, BadQuality)
 
 
-def worth_of(tag: str, worths: Mapping[str, Worth], calculations: Mapping[str, CalculationRule]) -> Worth:
+def worth_of(  # noqa: PLR0911 - one line a way to have no number
+    tag: str, worths: Mapping[str, Worth], calculations: Mapping[str, CalculationRule]
+) -> Worth:
     """What a tag is worth, read or calculated; a calculated one is worth what its worst input is."""
     if tag not in calculations:
         return worths.get(tag, Nothing.AWAITED)

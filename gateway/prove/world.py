@@ -130,6 +130,7 @@ class World:
             [tuple(at for at, (a, b) in enumerate(zip(one, other, strict=True)) if a != b) for other in vectors]
             for one in vectors
         ]
+        self._one_at_a_time = self._leads_to_all()
         self._changes = tuple(self._all_changes())
 
     def first(self) -> Node:
@@ -226,7 +227,7 @@ class World:
         yield Move("", "ask", "", "commission")
         yield Move("", "ask", "", "observe")
 
-    def _makes_a_difference(self, node: Node, change: Move) -> bool:
+    def _makes_a_difference(self, node: Node, change: Move) -> bool:  # noqa: PLR0911 - one line a kind
         if change.what == "water":
             return self._near(node, int(change.about))
         if change.what == "instrument":
@@ -243,12 +244,21 @@ class World:
         return True
 
     def _near(self, node: Node, vector: int) -> bool:
-        """Readings change one at a time, of tags that are alike in all the first; where that leads nowhere, together."""
+        """Readings change one at a time, of tags that are alike the first; together where that does not lead to all."""
         differs = self._differing[node.around.water][vector]
         if len(differs) == 1:
             return differs[0] not in self._same(node)
-        alone = any(len(one) == 1 for one in self._differing[node.around.water])
-        return bool(differs) and not alone
+        return bool(differs) and not self._one_at_a_time
+
+    def _leads_to_all(self) -> bool:
+        """Whether changes of one reading at a time lead from rest to every vector."""
+        reached, ahead = {0}, [0]
+        while ahead:
+            row = self._differing[ahead.pop()]
+            new = [at for at, differs in enumerate(row) if len(differs) == 1 and at not in reached]
+            reached.update(new)
+            ahead += new
+        return len(reached) == len(self.part.vectors)
 
     def _same(self, node: Node) -> frozenset[int]:
         """Moving tags that stand exactly as one before them which is alike but for its name: one stands for both."""

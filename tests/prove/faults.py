@@ -35,7 +35,6 @@ class Fault:
         patch: of the decisions.
         runs: the plant that runs instead of the declared one.
         declared: the plant that is declared, where that itself is unsound.
-        quick: whether it is tried in every run of the tests.
     """
 
     name: str
@@ -43,7 +42,6 @@ class Fault:
     patch: Patch | None = None
     runs: Change | None = None
     declared: Change | None = None
-    quick: bool = False
 
 
 def _set(module: object, name: str, made: Callable[[Any], Any]) -> Patch:
@@ -270,13 +268,12 @@ def _anybody(patch: pytest.MonkeyPatch) -> None:
 
 
 DECISIONS = (
-    Fault(name="an interlock does not latch", where="I-02", patch=_set(output, "latch", _never_latches), quick=True),
-    Fault(name="a bad input counts as clear", where="I-10b", patch=_set(voting, "_count", _bad_is_clear), quick=True),
+    Fault(name="an interlock does not latch", where="I-02", patch=_set(output, "latch", _never_latches)),
+    Fault(name="a bad input counts as clear", where="I-10b", patch=_set(voting, "_count", _bad_is_clear)),
     Fault(
         name="two of three without a value never trip",
         where="small:I-LEVELS",
         patch=_set(voting, "_count", _two_bad_never_trip),
-        quick=True,
     ),
     Fault(
         name="the delay belongs to the inputs and not to their vote",
@@ -287,13 +284,11 @@ DECISIONS = (
         name="a bypass survives a restart",
         where="I-10b",
         patch=_set(interlock, "after_restart", _bypass_survives),
-        quick=True,
     ),
     Fault(
         name="a bypass lasts as long as its cause",
         where="I-10b",
         patch=_set(interlock, "step", _bypass_outlives_a_cause),
-        quick=True,
     ),
     Fault(
         name="a bypass may last for any time",
@@ -301,7 +296,7 @@ DECISIONS = (
         patch=_set(interlock, "_bypass_refusal", lambda _: lambda *_: ""),
     ),
     Fault(name="what is tripped can be bypassed", where="I-10b", patch=_bypassed_while_tripped),
-    Fault(name="a refused release is remembered", where="I-10b", patch=_remembers_a_refused_release, quick=True),
+    Fault(name="a refused release is remembered", where="I-10b", patch=_remembers_a_refused_release),
     Fault(
         name="a release does not look at its conditions",
         where="I-10b",
@@ -315,12 +310,11 @@ DECISIONS = (
         where="output product",
         patch=_set(judgement, "_offered", lambda _: lambda *_: True),
     ),
-    Fault(name="anybody may release, from anywhere", where="output feed", patch=_anybody, quick=True),
+    Fault(name="anybody may release, from anywhere", where="output feed", patch=_anybody),
     Fault(
         name="delivery goes on at once after a restart",
         where="I-10b",
         patch=_set(output, "after_restart", _at_once_after_a_start),
-        quick=True,
     ),
     Fault(name="a restart forgets latches", where="I-10b", patch=_set(output, "after_restart", _forgets_latches)),
     Fault(
@@ -356,7 +350,6 @@ DECISIONS = (
         name="the deadband works on a running delay",
         where="I-02",
         patch=_set(voting, "_vote", _in_the_middle_starts_afresh),
-        quick=True,
     ),
     Fault(
         name="without a value an input forgets its vote",
@@ -380,7 +373,6 @@ DECISIONS = (
         name="sample flow is not asked for",
         where="tag AIT-801",
         patch=_set(validity, "_govern", _always_vouched),
-        quick=True,
     ),
     Fault(
         name="sample flow without a value vouches",
@@ -402,7 +394,7 @@ DECISIONS = (
 
 
 CONFIGURATION = (
-    Fault(name="runs without a latch", where="I-02", runs=_interlock("I-02", latched=False), quick=True),
+    Fault(name="runs without a latch", where="I-02", runs=_interlock("I-02", latched=False)),
     Fault(name="runs without an effect", where="I-02", runs=_interlock("I-02", effects=())),
     Fault(name="runs in shadow", where="I-02", runs=_interlock("I-02", shadow=True)),
     Fault(name="runs with a longer delay", where="I-02", runs=_cause("I-02", 0, trip_delay_ms=121_000)),
@@ -417,7 +409,6 @@ CONFIGURATION = (
         name="runs with a bypass that is not allowed",
         where="I-19",
         runs=_interlock("I-19", bypassable=True),
-        quick=True,
     ),
     Fault(name="runs with a shorter return", where="I-13", runs=_interlock("I-13", restore_delay_ms=299_000)),
     Fault(name="runs with a shorter clear time", where="I-10b", runs=_release("product", clear_ms=1_799_000)),
@@ -432,7 +423,7 @@ CONFIGURATION = (
         runs=_release("product", exempt=frozenset({"I-10b"})),
     ),
     Fault(name="runs with a release from afar", where="output feed", runs=_release("feed", remote_allowed=True)),
-    Fault(name="runs without a stale limit", where="I-10b", runs=_tag("PWR-OK", stale_after_ms=None), quick=True),
+    Fault(name="runs without a stale limit", where="I-10b", runs=_tag("PWR-OK", stale_after_ms=None)),
     Fault(name="runs with a later stale limit", where="tag FIT-701", runs=_tag("FIT-701", stale_after_ms=16_000)),
     Fault(
         name="runs with less good data after a start", where="I-10b", runs=_output("product", return_after_ms=599_000)
@@ -440,7 +431,7 @@ CONFIGURATION = (
     Fault(
         name="runs with a longer absence forgiven", where="I-10b", runs=_output("product", return_within_ms=3_600_000)
     ),
-    Fault(name="nobody watches an input that is left to others", where="I-02", declared=_without("I-06"), quick=True),
+    Fault(name="nobody watches an input that is left to others", where="I-02", declared=_without("I-06")),
     Fault(name="nobody watches the mains", where="I-10b", declared=_cause("I-10b", 0, bad=BadVote.ELSEWHERE)),
 )
 FAULTS = (*DECISIONS, *CONFIGURATION)
