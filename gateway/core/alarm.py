@@ -225,15 +225,21 @@ def display(state: AlarmState) -> State:
     return visible(state)
 
 
-def stays(rule: AlarmRule, state: AlarmState, answer: Answer | None) -> bool:
-    """Whether nothing runs, hides or comes due, so that a plain answer leaves the alarm as it is."""
-    if answer is None or state.clear_since_ms is not None:
+def stays(rule: AlarmRule, state: AlarmState, answer: Answer | None, now_ms: int) -> bool:
+    """Whether nothing begins, ends, hides or comes due, so that a plain answer leaves the alarm as it is."""
+    if answer is None or (state.hiding is not VISIBLE and state.hiding.hidden):
         return False
-    if state.hiding is not VISIBLE and state.hiding.hidden:
+    if not state.active:
+        since_ms = state.onset_ms
+        if answer is Answer.IN:
+            return since_ms is not None and now_ms - since_ms < rule.on_delay_ms
+        return since_ms is None
+    if rule.realarm_ms is not None:
         return False
-    if state.active:
-        return answer is Answer.IN and rule.realarm_ms is None
-    return answer is Answer.CLEAR and state.onset_ms is None
+    since_ms = state.clear_since_ms
+    if answer is Answer.CLEAR:
+        return since_ms is not None and now_ms - since_ms < rule.off_delay_ms
+    return since_ms is None
 
 
 def states(before: AlarmState, after: AlarmState) -> dict[str, Fact]:

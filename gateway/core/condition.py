@@ -340,7 +340,7 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
 
 
 def plain_answer(condition: Condition, view: View) -> Answer | None:  # noqa: PLR0911 - one line a kind
-    """In or clear where one look shows it and there is nothing to remember; None leaves it to ``ask``."""
+    """The answer where one look shows it and there is nothing to remember; None leaves it to ``ask``."""
     match condition:
         case Limit():
             verdict = view.verdicts.get(condition.tag)
@@ -350,7 +350,9 @@ def plain_answer(condition: Condition, view: View) -> Answer | None:  # noqa: PL
             beyond = verdict.value - condition.limit if high else condition.limit - verdict.value
             if beyond > _DUST:
                 return Answer.IN
-            return Answer.CLEAR if beyond < -condition.deadband - _DUST else None
+            if beyond < -condition.deadband - _DUST:
+                return Answer.CLEAR
+            return Answer.BETWEEN if _DUST - condition.deadband < beyond < -_DUST else None
         case BadQuality():
             return Answer.CLEAR if isinstance(view.verdicts.get(condition.tag), Number) else None
         case Equals():

@@ -152,13 +152,13 @@ def _calculate(work: Working, rule: CalculationRule) -> None:
 
 def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
     """Alarms in listed order; those that tell of interlocks and outputs come after these."""
-    view = work.view()
+    view, alarms, now_ms = work.view(), work.alarms, work.now_ms
     for rule in rules:
-        state = work.alarms[rule.id]
+        state = alarms[rule.id]
         logic = Logic.NONE if rule.suppress_when is None else _logic(work, rule.suppress_when)
-        if logic is not Logic.HIDE and alarm.stays(rule, state, plain_answer(rule.condition, view)):
+        if logic is not Logic.HIDE and alarm.stays(rule, state, plain_answer(rule.condition, view), now_ms):
             continue  # as most do at most times
-        work.alarms[rule.id], said = alarm.step(rule, state, view, logic)
+        alarms[rule.id], said = alarm.step(rule, state, view, logic)
         if said:
             work.events += [_with_evidence(work, rule, one, view) for one in said]
 
