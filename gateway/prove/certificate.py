@@ -25,9 +25,16 @@ _ASSUMED = (
     "readings on the same side of every limit act alike; one at the limit and one just beyond it stand for all",
     "a reading may be bad at any time for any reason; what makes it bad is tried tag by tag",
     "of two interlocks together: readings that trip each or neither, silence, bypass, release and a restart, when due",
+    "a slice whose line does not say whole was tried to the depth given there, and no further",
     "the record is whole up to the last scan, or not readable at all",
     "the wall clock runs with the monotonic one",
     "alarms and litres take no part in the slices; they act on nothing",
+)
+
+_NOT_TRIED = (
+    "jumps that are not believed at once, contradicting partners, steps of the wall clock",
+    "of two interlocks together: a reading that is bad for another reason than silence",
+    "limits on starts, other than by the decisions themselves; a kill between a decision and its record",
 )
 
 
@@ -51,6 +58,9 @@ def certificate(loaded: LoadedSite, proven: Proven) -> str:
         "",
         "Assumed:",
         *(f"  - {one}" for one in _ASSUMED),
+        "",
+        "Not tried:",
+        *(f"  - {one}" for one in _NOT_TRIED),
     ]
     return "\n".join(lines)
 
