@@ -24,6 +24,7 @@ _JITTER = 0.2
 _LONGEST_DELAY_DOUBLINGS = 32
 _KILLED_WITHIN_S = 5.0  # the kernel needs this long at most to take a killed process away
 _WATCH_FAILED = 70  # exit code: an internal fault
+_ENDED_BY_SIGTERM = 128 + signal.SIGTERM
 _NOT_FOR_CHILDREN = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
 
 
@@ -129,9 +130,11 @@ class Supervisor:
         """Start everything, watch it, and stop it on SIGINT, SIGTERM or ``stop``.
 
         Returns:
-            0 when every child ended by itself with 0; else the final code that
-            ended it all, or the first other exit code of a child in stopping
-            order, 128 + signal for one that was ended by a signal.
+            0 when every child ended as it was told, with 0 or, while it was
+            still loading and took no signals yet, by SIGTERM itself; else the
+            final code that ended it all, or the first other exit code of a
+            child in stopping order, 128 + signal for one that was ended by
+            another signal.
         """
         with stopped_by_signals(self.stop):
             try:
@@ -229,7 +232,7 @@ class _Keeper:
             _LOG.error("%s: did not stop within %g s; killed", self._child.name, self._child.stop_within_s)
             self._sweep()
             await asyncio.wait([self._task], timeout=_KILLED_WITHIN_S)
-        return self._code
+        return 0 if self._code == _ENDED_BY_SIGTERM else self._code
 
     async def _keep(self, process: asyncio.subprocess.Process | None) -> None:
         while True:

@@ -54,6 +54,11 @@ from gateway.starting import say_accepted
 note("accepted")
 say_accepted()
 """
+STILL_LOADS = """
+note("started")
+while True:
+    signal.pause()
+"""
 LEAVES_A_CHILD = """
 left = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
 note(f"left {left.pid}")
@@ -241,6 +246,13 @@ def test_a_child_that_does_not_stop_in_time_is_killed_and_the_next_still_stops_i
     assert code == 128 + signal.SIGKILL
     assert noted(log)[-2:] == ["uplink told", "uplink stopped"]
     assert took_s < LIMIT_S / 2
+
+
+def test_a_child_that_took_no_signals_yet_has_ended_as_it_was_told(log: Path) -> None:
+    children = [child(log, "field", SERVES), child(log, "uplink", STILL_LOADS)]
+    code, _ = supervised(children, has(log, "field started", "uplink started"))
+    assert code == 0
+    assert noted(log)[-2:] == ["field told", "field stopped"]
 
 
 def test_a_final_exit_code_stops_everything_and_becomes_ours(log: Path) -> None:

@@ -25,7 +25,6 @@ pytestmark = [pytest.mark.acceptance, pytest.mark.timeout(120)]
 REFUSED_SITE = 3
 IN_ORDER = 0
 BEFORE_ANYTHING = -signal.SIGINT  # nothing had been started yet
-BEFORE_WORK = 128 + signal.SIGTERM  # the field process was still loading: it had opened and written nothing
 STOPPED_WITHIN_S = 15.0
 COMMAND = (sys.executable, "-m", "gateway", "run")
 
@@ -131,7 +130,7 @@ async def _interrupt_once(play: Play, after_s: float) -> Interrupted:
 
 def test_ctrl_c_at_a_random_early_moment_ends_it_clean(interrupted: list[Interrupted]) -> None:
     for one in interrupted:
-        assert one.code in {IN_ORDER, BEFORE_WORK, BEFORE_ANYTHING}, one
+        assert one.code in {IN_ORDER, BEFORE_ANYTHING}, one
         assert "Traceback" not in one.log, one
         assert one.left == {}, one
 
@@ -144,9 +143,9 @@ def test_ctrl_c_leaves_the_permission_withdrawn(interrupted: list[Interrupted]) 
 
 
 def test_once_it_works_it_stops_in_order(interrupted: list[Interrupted]) -> None:
-    """Unless it was a slow start, and then the log tells that it did not work yet."""
+    """The uplink may still have been loading, and then it was ended by the signal itself."""
     working = [one for one in interrupted if "field process of marrowfell runs" in one.log]
-    assert all(one.code == IN_ORDER for one in working), working
+    assert all("field: ended with code 0 " in one.log for one in working), working
 
 
 # --- nobody ---
