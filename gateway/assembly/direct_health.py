@@ -33,6 +33,7 @@ class DirectHealth:
         self._asked: Counter[str] = Counter()
         self._failed: Counter[str] = Counter()
         self._due_ms = dict.fromkeys(site.own_tags, start_ms)
+        self._scalings = {name: scaling_of(own) for name, own in site.own_tags.items()}
 
     def answered(self, device: str, *, well: bool, now_ms: int) -> None:
         """A device was asked."""
@@ -40,7 +41,8 @@ class DirectHealth:
             self._heard_ms[device] = now_ms
         for name in (device, self._site.devices[device].connection):
             self._asked[name] += 1
-            self._failed[name] += not well
+            if not well:
+                self._failed[name] += 1
 
     def due(self, now_ms: int) -> Iterator[tuple[str, Reading]]:
         """The own tags that are due, with their readings."""
@@ -49,7 +51,7 @@ class DirectHealth:
             own = self._site.own_tags[name]
             self._due_ms[name] = now_ms + round(own.read_interval_s * 1_000)
             figure = self._figure(own, now_ms)
-            yield name, NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, scaling_of(own))
+            yield name, NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, self._scalings[name])
         if due:
             self._asked.clear()
             self._failed.clear()
