@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gateway.core.condition import Answer, Condition, View, plain_answer
+from gateway.core.condition import Answer, Condition, View
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind, Fact
@@ -186,7 +186,7 @@ def at_rest(state: InterlockState) -> bool:
 
 def plainly_without_cause(rule: InterlockRule, view: View) -> bool:
     """Whether one look at each input shows that it is clear."""
-    return all(plain_answer(one, view) is Answer.CLEAR for cause in rule.causes for one in cause.inputs)
+    return all(look(view) is Answer.CLEAR for cause in rule.causes for look in cause.looks)
 
 
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:

@@ -31,7 +31,7 @@ from gateway.core.condition import (
     View,
     WrittenOver,
     ask,
-    plain_answer,
+    look_of,
     tags_of,
 )
 from gateway.core.evidence import evidence, in_words
@@ -384,5 +384,5 @@ READINGS = st.one_of(
 
 @given(condition=st.sampled_from([HIGH, LOW, BITS, Equals(tag="A", value=5.0), BadQuality(tag="A"), RATE]), a=READINGS)
 def test_a_plain_answer_is_the_answer(condition: Condition, a: Verdict) -> None:
-    answer = plain_answer(condition, view(a))
+    answer = look_of(condition)(view(a))
     assert answer in (None, ask(condition, NOTHING, view(a)).answer)
