@@ -33,6 +33,7 @@ class DirectHealth:
         self._asked: Counter[str] = Counter()
         self._failed: Counter[str] = Counter()
         self._due_ms = dict.fromkeys(site.own_tags, start_ms)
+        self._known: dict[str, tuple[float | Reason, Reading]] = {}
         self._scalings = {name: scaling_of(own) for name, own in site.own_tags.items()}
 
     def answered(self, device: str, *, well: bool, now_ms: int) -> None:
@@ -51,10 +52,19 @@ class DirectHealth:
             own = self._site.own_tags[name]
             self._due_ms[name] = now_ms + round(own.read_interval_s * 1_000)
             figure = self._figure(own, now_ms)
-            yield name, NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, self._scalings[name])
+            yield name, self._reading(name, figure)
         if due:
             self._asked.clear()
             self._failed.clear()
+
+    def _reading(self, name: str, figure: float | Reason) -> Reading:
+        """The same figure is the same reading."""
+        known = self._known.get(name)
+        if known is not None and known[0] == figure:
+            return known[1]
+        reading = NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, self._scalings[name])
+        self._known[name] = (figure, reading)
+        return reading
 
     def _figure(self, own: OwnTag, now_ms: int) -> float | Reason:
         of = own.of or ""
