@@ -5,9 +5,10 @@ Decides nothing about the plant and knows no socket; where a tag lies stands in
 ``devices``.
 """
 
-from collections.abc import Mapping
+import struct
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 from gateway.configuration.schema import REGISTERS, ByteOrder
 from gateway.drivers.modbus.codec import LARGEST_REGISTER, Encoding, encode
@@ -159,13 +160,23 @@ class Registers:
             words[point.address] = int(raw)
             return
         encoding = point.encoding if order is None else _reordered(point.encoding, order)
-        for at, word in enumerate(encode(raw, encoding), point.address):
+        for at, word in enumerate(_encoder(encoding)(raw), point.address):
             words[at] = word
 
 
 def _raw(point: Point, value: float, faults: Faults) -> float:
     counts = faults.loops.get(point.tag)
     return point.raw(faults.forced.get(point.tag, value)) if counts is None else counts
+
+
+@cache
+def _encoder(encoding: Encoding) -> Callable[[float], Sequence[int]]:
+    """``encode`` for one encoding; the floats, of which there are many, without its questions."""
+    if encoding.kind != "float32":
+        return partial(encode, encoding=encoding)
+    single, pair = struct.Struct(">f"), struct.Struct("<2H" if encoding.order in ("BADC", "DCBA") else ">2H")
+    step = -1 if encoding.order in ("CDAB", "DCBA") else 1
+    return lambda value: pair.unpack(single.pack(value))[::step]
 
 
 @cache

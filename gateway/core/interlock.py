@@ -134,6 +134,7 @@ class Trigger(Enum):
     END = "end"  # of a bypass
 
 
+_CLEAR = Answer.CLEAR
 _S, _T, _E = State, Trigger, EventKind
 
 MOVES: Mapping[tuple[State, Trigger], Move[State]] = {
@@ -186,7 +187,11 @@ def at_rest(state: InterlockState) -> bool:
 
 def plainly_without_cause(rule: InterlockRule, view: View) -> bool:
     """Whether one look at each input shows that it is clear."""
-    return all(look(view) is Answer.CLEAR for cause in rule.causes for look in cause.looks)
+    for cause in rule.causes:
+        for look in cause.looks:
+            if look(view) is not _CLEAR:
+                return False
+    return True
 
 
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:

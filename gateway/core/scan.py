@@ -96,8 +96,8 @@ def _take_arrivals(work: Working, arrivals: Sequence[Arrival]) -> None:
 
 def _take_sample(work: Working, sample: Sample) -> None:
     """A sample of a calculated tag is there for the record; it is calculated afresh."""
-    rule = work.rules.tags.get(sample.tag)
-    if rule is not None and sample.tag not in work.rules.calculations:
+    rule = work.rules.read.get(sample.tag)
+    if rule is not None:
         holding = rule.hold_when is not None and reads(work.peek(rule.hold_when.tag), 1.0)
         work.tags[sample.tag] = accept(rule, work.tags[sample.tag], sample, now=work.tick, holding=holding)
 

@@ -83,6 +83,7 @@ class Rules:
 
     plant: Plant
     tags: Mapping[str, TagRule]  # of every point, read or calculated
+    read: Mapping[str, TagRule]  # of every point that is not calculated
     calculations: Mapping[str, CalculationRule]
     judged: Sequence[TagRule | CalculationRule]  # each behind those it depends on
     alarms: Mapping[str, AlarmRule]
@@ -113,6 +114,7 @@ def rules_of(plant: Plant) -> Rules:
     return Rules(
         plant=plant,
         tags={rule.tag: rule for rule in plant.points},
+        read={rule.tag: rule for rule in plant.tags if rule.tag not in calculations},
         calculations=calculations,
         judged=_in_order(plant),
         alarms={rule.id: rule for rule in plant.alarms},

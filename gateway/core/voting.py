@@ -23,6 +23,8 @@ from gateway.core.condition import (
 )
 from gateway.core.delay import due, running_since, shifted
 
+_IN, _CLEAR = Answer.IN, Answer.CLEAR
+
 
 class BadVote(Enum):
     """What a bad input does to the vote."""
@@ -114,7 +116,7 @@ def _asked(cause: Cause, memories: tuple[Memory, ...], view: View) -> list[Asked
     asked = []
     for look, one, memory in zip(cause.looks, cause.inputs, memories, strict=True):
         answer = look(view)
-        plain = answer is Answer.CLEAR or answer is Answer.IN
+        plain = answer is _CLEAR or answer is _IN
         asked.append(Asked(answer, memory) if answer is not None and plain else ask(one, memory, view))
     return asked
 
