@@ -63,7 +63,7 @@ class PlantDevices:
         self._hear(device)
         words = self._plant.image(device).tables[TABLES[block.table.value]]
         try:
-            return tuple([words[address] for address in range(block.address, block.address + block.count)])
+            return tuple(map(words.__getitem__, range(block.address, block.address + block.count)))
         except KeyError:
             raise Refused(f"{device}: no register there", ILLEGAL_ADDRESS) from None
 

@@ -4,7 +4,7 @@ Decides each figure from what was asked and what came. There is no line to be
 busy, no store in which rows wait and no record that could fail: those are 0.
 """
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 
 from gateway.configuration.schema import OwnTag, Site
@@ -30,8 +30,8 @@ class DirectHealth:
         self._site = site
         self._figures = figures
         self._heard_ms = dict.fromkeys(site.devices, start_ms)
-        self._asked: Counter[str] = Counter()
-        self._failed: Counter[str] = Counter()
+        self._asked: dict[str, int] = defaultdict(int)
+        self._failed: dict[str, int] = defaultdict(int)
         self._due_ms = dict.fromkeys(site.own_tags, start_ms)
         self._known: dict[str, tuple[float | Reason, Reading]] = {}
         self._scalings = {name: scaling_of(own) for name, own in site.own_tags.items()}

@@ -98,6 +98,8 @@ _NOBODY = Vote(good=False, total=False, good_live=False, total_live=False, await
 
 def step_cause(cause: Cause, state: CauseState, view: View) -> tuple[CauseState, Vote]:
     """Ask every input, count, and let the delays run."""
+    if _at_rest(state) and _plainly_clear(cause, view):
+        return state, _NOBODY  # as it mostly is
     asked = _asked(cause, state.memories, view)
     votes = tuple([_vote(before, one.answer) for before, one in zip(state.votes, asked, strict=True)])
     vote = _count(cause, votes, asked)
@@ -109,6 +111,18 @@ def step_cause(cause: Cause, state: CauseState, view: View) -> tuple[CauseState,
     ):
         return state, vote
     return CauseState(votes=votes, memories=memories, good_since_ms=good_since_ms, total_since_ms=total_since_ms), vote
+
+
+def _at_rest(state: CauseState) -> bool:
+    """Nobody votes and no delay runs: clear inputs leave it as it is."""
+    return state.total_since_ms is None and state.good_since_ms is None and True not in state.votes
+
+
+def _plainly_clear(cause: Cause, view: View) -> bool:
+    for look in cause.looks:  # noqa: SIM110 - for every cause in every scan; a generator takes twice as long
+        if look(view) is not _CLEAR:
+            return False
+    return True
 
 
 def _asked(cause: Cause, memories: tuple[Memory, ...], view: View) -> list[Asked]:
