@@ -135,8 +135,11 @@ class DirectGear:
                 self._put(tag, NoNumber(Reason.NO_ANSWER), now, ())
             return
         self._health.answered(poll.device, well=True, now_ms=now.monotonic_ms)
-        for tag, reading, raw in poll.readings_of(words):
-            self._put(tag, reading, now, raw)
+        utc_ms = now.utc_ms
+        self._samples += [
+            Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=utc_ms, raw=raw)
+            for tag, reading, raw in poll.readings_of(words)
+        ]
 
     def _put(self, tag: str, reading: Reading, now: Tick, raw: tuple[int, ...]) -> None:
         self._samples.append(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
