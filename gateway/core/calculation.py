@@ -10,7 +10,7 @@ any usable value yet is worth what its inputs are worth now.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from gateway.core import day_figures
 from gateway.core.day_figures import DayFunction, DayState
@@ -100,21 +100,31 @@ def step(
     figures = [_day_figure(rule, *pair, now) for pair in zip(rule.formula.days, state.days, strict=True)]
     worths = [*(given[place] for place in rule.formula.now), *(worth for _, worth in figures)]
     values_and_figures = [*values, *(worth.value if isinstance(worth, Number) else math.nan for _, worth in figures)]
-    return replace(state, days=tuple(after for after, _ in figures)), _worth(rule, worths, values_and_figures)
+    days = tuple([after for after, _ in figures])
+    return CalculationState(source=state.source, days=days), _worth(rule, worths, values_and_figures)
 
 
 def _worth(rule: CalculationRule, worths: Sequence[Verdict], values: Sequence[float]) -> Verdict:
-    return without_number(worths) or _result(rule, values, marked=_any_uncertain(worths))
+    marked = False
+    for verdict in worths:
+        if not isinstance(verdict, Number):
+            return _worst(worths)
+        if verdict.quality is Quality.UNCERTAIN:
+            marked = True
+    return _result(rule, values, marked=marked)
 
 
 def without_number(verdicts: Sequence[Verdict]) -> Verdict | None:
     """The worst of the verdicts that have no number; None when all have one."""
     without = [verdict for verdict in verdicts if not isinstance(verdict, Number)]
-    if not without:
-        return None
-    if AWAITED in without:
+    return _worst(without) if without else None
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """The worst of verdicts of which at least one has no number."""
+    if AWAITED in verdicts:
         return AWAITED
-    return HELD if HELD in without else NoNumber(Reason.INPUT_BAD)
+    return HELD if HELD in verdicts else NoNumber(Reason.INPUT_BAD)
 
 
 def _any_uncertain(verdicts: Sequence[Verdict]) -> bool:
