@@ -103,6 +103,8 @@ class ModbusConnection:
             NotConnected: it could not be opened within the connect time-out.
         """
         self._wanted = True
+        if self._link is not None and self._link.usable:  # as it mostly is
+            return
         async with self._turn:
             await self._open_link()
 
