@@ -15,7 +15,7 @@ pytestmark = pytest.mark.tree
 ROOT = Path(__file__).resolve().parent.parent
 SOURCES = sorted([*ROOT.glob("gateway/**/*.py"), *ROOT.glob("simulator/**/*.py")])
 
-CORE_MAY_IMPORT = {"ast", "collections.abc", "dataclasses", "datetime", "enum", "functools", "math", "typing"}
+CORE_MAY_IMPORT = {"ast", "collections.abc", "dataclasses", "datetime", "enum", "math", "typing"}
 
 COMMAND_LINE = {source.relative_to(ROOT).as_posix() for source in ROOT.glob("gateway/cli/*.py")}
 

@@ -14,7 +14,6 @@ for true; the record keeps its registers whole.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Text
@@ -80,7 +79,7 @@ class Scaling:
 def reader(scaling: Scaling) -> Callable[[float | str], Reading]:
     """``to_reading`` for one scaling; a number well inside its span, as most are, is told at a glance."""
     if scaling.states or scaling.loop_low_count is not None:
-        return partial(to_reading, scaling=scaling)
+        return lambda raw: to_reading(raw, scaling)
     scale, offset, sentinels = scaling.scale, scaling.offset, scaling.sentinels
     bottom, top = _span(scaling)
 

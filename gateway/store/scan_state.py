@@ -8,9 +8,8 @@ from gateway.core.state import ScanState
 
 _ADAPTER = TypeAdapter(ScanState)
 _LEVEL = 6  # the state is written every few seconds, and of the demo site goes into two pages of the database
-_STEP_BYTES = (
-    512  # lengths are multiples of it: a row that stays as long is written over in its pages, touching no others
-)
+# Lengths are multiples of it: a row that stays as long is written over in its pages, touching no others.
+_STEP_BYTES = 256
 
 
 class Unreadable(Exception):  # noqa: N818 - named for what is the case

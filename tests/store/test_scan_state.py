@@ -114,9 +114,9 @@ def test_bytes_that_are_no_state_say_so(name: str) -> None:
         from_bytes(damaged()[name])
 
 
-def test_a_state_takes_whole_steps_of_512_bytes_and_is_read_without_the_zeros_too() -> None:
+def test_a_state_takes_whole_steps_of_256_bytes_and_is_read_without_the_zeros_too() -> None:
     state = rich_state()
-    assert len(to_bytes(state)) % 512 == 0
+    assert len(to_bytes(state)) % 256 == 0
     assert from_bytes(to_bytes(state).rstrip(b"\0")) == state
 
 
