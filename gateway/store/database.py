@@ -24,6 +24,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
+from gateway.store import closing_seal
 from gateway.store.errors import (
     StoreBusy,
     StoreClosed,
@@ -133,6 +134,7 @@ class Database:
         _make_folder(path.parent)
         self._lock_file = _take_lock(path)
         try:
+            _break_seal(path)
             self._connection, self.opened = _open(path, layout, utc_ms=utc_ms)
         except BaseException:
             os.close(self._lock_file)
@@ -224,6 +226,9 @@ class Database:
         while (job := self._jobs.get()) is not None:
             job.carry_out(self._connection, str(self.path))
         self._connection.close()
+        if not Path(f"{self.path}-wal").exists():  # a full disk may have kept the log: then it is not all in the file
+            with contextlib.suppress(OSError):  # or keep the seal out: then the stopped record goes without
+                closing_seal.make(self.path)
         os.close(self._lock_file)
 
 
@@ -271,22 +276,42 @@ def _checkpoint(connection: sqlite3.Connection) -> bool:
 
 
 @contextlib.contextmanager
-def offline(path: Path) -> Iterator[Reader]:
-    """A read-only connection to the store of a stopped site, under its lock; nothing is created or changed.
+def locked(path: Path) -> Iterator[None]:
+    """The store of a stopped site, kept from starting meanwhile.
 
     Raises:
         StoreBusy: a process has this store open.
-        StoreFailing, StoreDamaged: it cannot be read.
+        StoreFailing: there is none.
     """
     if not path.exists():
         raise StoreFailing(f"{path}: there is no record yet")
     lock = _take_lock(path)
     try:
-        with _named_errors(str(path)), contextlib.closing(_connect(path, mode="ro")) as connection:
-            connection.execute("PRAGMA query_only = ON")
-            yield connection
+        yield
     finally:
         os.close(lock)
+
+
+@contextlib.contextmanager
+def unlocked(path: Path) -> Iterator[Reader]:
+    """A read-only connection to a store under ``locked``; nothing is created or changed.
+
+    Raises:
+        StoreFailing, StoreDamaged: it cannot be read.
+    """
+    with _named_errors(str(path)), contextlib.closing(_connect(path, mode="ro")) as connection:
+        connection.execute("PRAGMA query_only = ON")
+        yield connection
+
+
+@contextlib.contextmanager
+def offline(path: Path) -> Iterator[Reader]:
+    """Both: a read-only connection to the store of a stopped site, under its lock.
+
+    Raises: as the two above.
+    """
+    with locked(path), unlocked(path) as reader:
+        yield reader
 
 
 def rows(connection: Reader, sql: str, parameters: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -305,6 +330,27 @@ def used_bytes(connection: Reader) -> int:
     ((free,),) = rows(connection, "PRAGMA freelist_count")
     ((size,),) = rows(connection, "PRAGMA page_size")
     return int((pages - free) * size)
+
+
+def schema_of(connection: Reader) -> dict[str, str | None]:
+    """Name of each table and index, and the statement that made it."""
+    return dict(rows(connection, "SELECT name, sql FROM sqlite_master"))
+
+
+def blank_schema(layout: Layout) -> dict[str, str | None]:
+    """The same of a database that was made just now."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as blank:
+        layout.apply(blank, utc_ms=0)
+        return schema_of(blank)
+
+
+def remembered_run(path: Path) -> int | None:
+    """The run that the file beside a database remembers; 0 when there is none, None when it is damaged.
+
+    Raises:
+        StoreFailing: it cannot be read.
+    """
+    return _remembered_run(path) or (None if Path(f"{path}.run").exists() else 0)
 
 
 @contextlib.contextmanager
@@ -343,6 +389,13 @@ def _take_lock(path: Path) -> int:
         os.close(lock_file)
         raise StoreBusy(f"{path}: another process has this store open; only one may, stop it first") from error
     return lock_file
+
+
+def _break_seal(path: Path) -> None:
+    try:
+        closing_seal.break_open(path)
+    except OSError as error:
+        raise StoreFailing(f"{path}: the seal of the last stop cannot be removed: {error.strerror}") from error
 
 
 def _open(path: Path, layout: Layout, *, utc_ms: int) -> tuple[Transaction, Opened]:

@@ -1,0 +1,147 @@
+"""Samples as lines of CSV, one UTC day a file, as they come out of the record. Writes as it reads and keeps nothing.
+
+Decides nothing about a sample: the value is written with every digit it has
+(the shortest decimal number that reads back as the same IEEE 754 double),
+beside the quality that the reading itself came with.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TextIO
+from zoneinfo import ZoneInfo
+
+from gateway.core.quality import Quality
+from gateway.core.sample import NoNumber, Text
+from gateway.local.messages import ChunkHeader
+from gateway.store.chunk import Sort, columns_of
+
+HEAD = "site,tag,unit,utc,site_time,value,quality,reason,run,n,utc_trusted,device_utc\n"
+_DAY_MS, _QUARTER_MS = 86_400_000, 900_000  # clocks change on a quarter of an hour, in every zone there is
+
+
+class SampleFiles:
+    """The files of one export.
+
+    Args:
+        folder: where they go.
+        site: its id.
+        zone: by which site time is told.
+        units: of a configuration, by its hash: tag to unit.
+        within: whether a day is wanted.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        site: str,
+        zone: ZoneInfo,
+        units: Callable[[str], Mapping[str, str]],
+        within: Callable[[date], bool],
+    ) -> None:
+        self._folder = folder
+        self._site = _quoted(site)
+        self._zone = zone
+        self._units = units
+        self._within = within
+        self._open: tuple[int, TextIO] | None = None
+        self._started: set[int] = set()
+        self._offsets: dict[int, tuple[int, str]] = {}
+        self.rows = 0
+
+    def take(self, header: ChunkHeader, body: bytes) -> None:
+        """Write what a chunk holds.
+
+        Raises:
+            ChunkDamaged: it cannot be unpacked.
+            OSError: the disk does not take it.
+        """
+        days = range(header.first_utc_ms // _DAY_MS, header.last_utc_ms // _DAY_MS + 1)
+        if not any(self._within(_date(day)) for day in days):
+            return
+        if len(days) == 1:
+            lines = list(self._lines(header, body))
+            self._file(days[0]).write("".join(line for _, line in lines))
+            self.rows += len(lines)
+            return
+        for day, line in self._lines(header, body):
+            if self._within(_date(day)):
+                self._file(day).write(line)
+                self.rows += 1
+
+    def close(self) -> None:
+        """All files are written."""
+        if self._open is not None:
+            self._open[1].close()
+
+    def _file(self, day: int) -> TextIO:
+        if self._open is None or self._open[0] != day:
+            self.close()
+            file = (self._folder / f"samples-{_date(day)}.csv").open("a", encoding="utf-8", newline="")
+            self._open = day, file
+            if day not in self._started:
+                self._started.add(day)
+                file.write(HEAD)
+        return self._open[1]
+
+    def _lines(self, header: ChunkHeader, body: bytes) -> Iterator[tuple[int, str]]:
+        columns = columns_of(header, body)
+        units = self._units(header.configuration)
+        heads = {tag: f"{self._site},{_quoted(tag)},{_quoted(units.get(tag, ''))}" for tag in set(columns.tags)}
+        sorts = [_sort(sort) for sort in columns.sorts]
+        moments = {utc_ms: self._moment(utc_ms) for utc_ms in {*columns.utc_ms, *columns.source_utc_ms}}
+        each = zip(
+            columns.tags,
+            columns.utc_ms,
+            columns.sort,
+            columns.values,
+            columns.utc_trusted,
+            columns.source_utc_ms,
+            strict=True,
+        )
+        run = header.run
+        for n, (tag, utc_ms, place, value, trusted, source_utc_ms) in enumerate(each, header.first_n):
+            shown, words = sorts[place]
+            source = "" if source_utc_ms == utc_ms else moments[source_utc_ms].partition(",")[0]
+            text = value if shown is None else shown
+            line = f"{heads[tag]},{moments[utc_ms]},{text},{words},{run},{n},{trusted:d},{source}\n"
+            yield utc_ms // _DAY_MS, line
+
+    def _moment(self, utc_ms: int) -> str:
+        """UTC and site time, ISO 8601 with milliseconds."""
+        offset_s, named = self._offset(utc_ms // _QUARTER_MS)
+        return f"{_iso(utc_ms)}Z,{_iso(utc_ms + offset_s * 1_000)}{named}"
+
+    def _offset(self, quarter: int) -> tuple[int, str]:
+        if quarter not in self._offsets:
+            if len(self._offsets) > _DAY_MS // _QUARTER_MS:
+                self._offsets.clear()
+            local = datetime.fromtimestamp(quarter * _QUARTER_MS / 1_000, self._zone)
+            offset = local.utcoffset()
+            self._offsets[quarter] = (0 if offset is None else round(offset.total_seconds())), local.isoformat()[19:]
+        return self._offsets[quarter]
+
+
+def _sort(sort: Sort) -> tuple[str | None, str]:
+    """What stands instead of a number, if anything, and quality with reason."""
+    if isinstance(sort, NoNumber):
+        return "", f"{Quality.BAD.value},{sort.reason.value}"
+    if isinstance(sort, Text):
+        return _quoted(sort.text), f"{Quality.GOOD.value},ok"
+    quality, reason = sort
+    return None, f"{quality.value},{reason.value}"
+
+
+def _quoted(text: str) -> str:
+    """As RFC 4180 has it."""
+    return f'"{text.replace(chr(34), chr(34) * 2)}"' if any(one in text for one in ',"\n\r') else text
+
+
+def _date(day: int) -> date:
+    return datetime.fromtimestamp(day * _DAY_MS / 1_000, UTC).date()
+
+
+def _iso(utc_ms: int) -> str:
+    second, ms = divmod(utc_ms, 1_000)
+    return f"{datetime.fromtimestamp(second, UTC):%Y-%m-%dT%H:%M:%S}.{ms:03d}"
