@@ -165,10 +165,11 @@ class Database:
         return self._queue(lambda connection: _in_transaction(connection, work))
 
     def checkpoint(self) -> Future[bool]:
-        """Have the writer thread move the write-ahead log into the database and cut it to nothing.
+        """Have the writer thread move the write-ahead log into the database, so that it is written from its start.
 
-        SQLite does so by itself each 4 MB; on a full disk it is done after ``retention.forget``, to have the log's
-        room back. The database may grow meanwhile, so the ballast has to be released before.
+        SQLite does so by itself each 4 MB; on a full disk it is done before, since the log cannot grow then. Its file
+        keeps its size: whoever fills the disk would have the room at once. The database may grow meanwhile, so the
+        ballast has to be released before.
 
         Returns:
             Whether all of it was moved; False when a reader was in the way for five seconds.
@@ -271,7 +272,7 @@ def _in_transaction(connection: sqlite3.Connection, work: Callable[[Transaction]
 
 
 def _checkpoint(connection: sqlite3.Connection) -> bool:
-    ((busy, _, _),) = rows(connection, "PRAGMA wal_checkpoint(TRUNCATE)")
+    ((busy, _, _),) = rows(connection, "PRAGMA wal_checkpoint(RESTART)")
     return not busy
 
 
@@ -351,6 +352,18 @@ def remembered_run(path: Path) -> int | None:
         StoreFailing: it cannot be read.
     """
     return _remembered_run(path) or (None if Path(f"{path}.run").exists() else 0)
+
+
+def free_bytes(connection: Reader) -> int:
+    """Bytes within the file that deletions have given back, so that new rows need no room on the disk.
+
+    Pages that the database counts and the file does not have yet, because the log was not moved, are none.
+    """
+    ((_, _, name),) = rows(connection, "PRAGMA database_list")
+    ((free,),) = rows(connection, "PRAGMA freelist_count")
+    ((pages,),) = rows(connection, "PRAGMA page_count")
+    ((size,),) = rows(connection, "PRAGMA page_size")
+    return max(0, int(free * size) - max(0, int(pages * size) - Path(name).stat().st_size))
 
 
 @contextlib.contextmanager

@@ -156,7 +156,11 @@ def test_without_a_record_it_says_so(site: Path, tmp_path: Path) -> None:
 def test_a_day_that_changes_its_offset_and_values_that_are_words_come_out_as_they_are(tmp_path: Path) -> None:
     """30 March 2025, 01:00 UTC: clocks in central Europe go from +01:00 to +02:00."""
     change_ms = round(datetime(2025, 3, 30, 1, tzinfo=UTC).timestamp() * 1_000)
-    readings = [Text('says "no", twice'), Number(0.1, Quality.UNCERTAIN, Reason.SPIKE), NoNumber(Reason.REFUSED)]
+    readings: list[Text | Number | NoNumber] = [
+        Text('says "no", twice'),
+        Number(0.1, Quality.UNCERTAIN, Reason.SPIKE),
+        NoNumber(Reason.REFUSED),
+    ]
     rows = [
         SampleRow(n=n, scan=1, sample=_sample(f"T,{n}", reading, change_ms - 2 + n))
         for n, reading in enumerate(readings, 1)
