@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from gateway.store import closing_seal
+from gateway.store.access import refuse_exposed
 from gateway.store.errors import (
     StoreBusy,
     StoreClosed,
@@ -118,6 +119,7 @@ class Database:
         queue_length: work that may wait for the writer; more is refused at once.
 
     Raises:
+        StoreExposed: anybody on this machine may write it.
         StoreBusy: another process has this store open.
         StoreNewer: a newer program has written it.
         StoreFull, StoreFailing: the disk does not let it be opened. Nothing is set aside then.
@@ -132,6 +134,7 @@ class Database:
         self._gate = threading.Lock()
         self._closing = False
         _make_folder(path.parent)
+        refuse_exposed(path)
         self._lock_file = _take_lock(path)
         try:
             _break_seal(path)
