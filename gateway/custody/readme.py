@@ -48,8 +48,14 @@ HOW TO CHECK
    It must end with  {lines} {head}
    Where gaps.csv names missing journal lines, numbers jump there and a chain of its own begins.
 
-3. A record that was rewritten as a whole passes 1 and 2. It does not pass a comparison with the hash of any line that
-   left the site before: the daily anchor that the receiver of the data has, or a note of an earlier check.
+3. The samples hang on the journal. A line of kind record_sealed, one a day, names samples first_n to last_n and their
+   sha256. It is taken over one line for each of these samples in the order of n, with the columns
+       n,tag,utc,value,quality,reason,run
+   as in the CSV, unquoted, each line ended by a line feed.
+
+4. A record that was rewritten as a whole passes 1 to 3. It does not pass a comparison with the hash of any line that
+   left the site before: a record_sealed line that the receiver of the data has (journal_n, journal_sha256), or a note
+   of an earlier check.
 """
 
 

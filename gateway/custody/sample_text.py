@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
-from gateway.core.quality import Quality
-from gateway.core.sample import NoNumber, Text
 from gateway.local.messages import ChunkHeader
-from gateway.store.chunk import Sort, columns_of
+from gateway.store.chunk import columns_of
+from gateway.store.sample_digest import utc_text, words_of
 
 HEAD = "site,tag,unit,utc,site_time,value,quality,reason,run,n,utc_trusted,device_utc\n"
 _DAY_MS, _QUARTER_MS = 86_400_000, 900_000  # clocks change on a quarter of an hour, in every zone there is
@@ -89,7 +88,8 @@ class SampleFiles:
         columns = columns_of(header, body)
         units = self._units(header.configuration)
         heads = {tag: f"{self._site},{_quoted(tag)},{_quoted(units.get(tag, ''))}" for tag in set(columns.tags)}
-        sorts = [_sort(sort) for sort in columns.sorts]
+        found = [words_of(sort) for sort in columns.sorts]
+        sorts = [(None if text is None else _quoted(text), words) for text, words in found]
         moments = {utc_ms: self._moment(utc_ms) for utc_ms in {*columns.utc_ms, *columns.source_utc_ms}}
         each = zip(
             columns.tags,
@@ -111,7 +111,7 @@ class SampleFiles:
     def _moment(self, utc_ms: int) -> str:
         """UTC and site time, ISO 8601 with milliseconds."""
         offset_s, named = self._offset(utc_ms // _QUARTER_MS)
-        return f"{_iso(utc_ms)}Z,{_iso(utc_ms + offset_s * 1_000)}{named}"
+        return f"{utc_text(utc_ms)}Z,{utc_text(utc_ms + offset_s * 1_000)}{named}"
 
     def _offset(self, quarter: int) -> tuple[int, str]:
         if quarter not in self._offsets:
@@ -123,16 +123,6 @@ class SampleFiles:
         return self._offsets[quarter]
 
 
-def _sort(sort: Sort) -> tuple[str | None, str]:
-    """What stands instead of a number, if anything, and quality with reason."""
-    if isinstance(sort, NoNumber):
-        return "", f"{Quality.BAD.value},{sort.reason.value}"
-    if isinstance(sort, Text):
-        return _quoted(sort.text), f"{Quality.GOOD.value},ok"
-    quality, reason = sort
-    return None, f"{quality.value},{reason.value}"
-
-
 def _quoted(text: str) -> str:
     """As RFC 4180 has it."""
     return f'"{text.replace(chr(34), chr(34) * 2)}"' if any(one in text for one in ',"\n\r') else text
@@ -140,8 +130,3 @@ def _quoted(text: str) -> str:
 
 def _date(day: int) -> date:
     return datetime.fromtimestamp(day * _DAY_MS / 1_000, UTC).date()
-
-
-def _iso(utc_ms: int) -> str:
-    second, ms = divmod(utc_ms, 1_000)
-    return f"{datetime.fromtimestamp(second, UTC):%Y-%m-%dT%H:%M:%S}.{ms:03d}"

@@ -16,6 +16,7 @@ from typing import TypeVar
 
 from gateway.core.outcome import Event, EventKind, Fact
 from gateway.field.clock import Clock, wait_until
+from gateway.field.sealing import Sealing
 from gateway.store import retention, sample_log
 from gateway.store.ballast import Ballast
 from gateway.store.database import Database, Transaction
@@ -71,6 +72,7 @@ class Housekeeper:
         self._clock = clock
         self._ballast = ballast
         self._tell = tell
+        self._sealing = Sealing(database)
         self._full = asyncio.Event()
         self._room_bytes = _ROOM_BYTES if ballast is None else ballast.size_bytes * 3 // 8  # twice, and some to spare
         self.over_limit = False
@@ -102,6 +104,9 @@ class Housekeeper:
             _log.warning("the record uses %s bytes, more than its limit, and nothing may go yet", forgotten.used_bytes)
         self.over_limit = forgotten.over_budget
         await self._hold_ballast()
+        sealed = await asyncio.to_thread(self._sealing.step, now_utc_ms=now_ms, settled_utc_ms=now_ms - _SETTLED_MS)
+        if sealed is not None:
+            self._tell(sealed)
 
     async def _hold_ballast(self) -> None:
         """Take up the room for the next full disk, as soon as there is enough for that and for the log."""

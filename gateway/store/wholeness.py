@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gateway.store import beginnings, closing_seal, journal, machine_state, positions, sample_log
+from gateway.store import beginnings, closing_seal, journal, machine_state, positions, sample_digest, sample_log
 from gateway.store.closing_seal import Closed
 from gateway.store.database import Reader, blank_schema, remembered_run, rows, schema_of
 from gateway.store.errors import StoreDamaged, StoreMisused
@@ -149,7 +149,8 @@ def _samples(reader: Reader) -> tuple[str, list[Finding]]:
         text = f"the chunk up to sample {last_n} is of run {run}, after one of run {before}; runs only grow"
         findings.append(Finding(fault=Fault.INSERTED, n=last_n, text=text))
     ((chunks, samples),) = rows(reader, "SELECT count(*), coalesce(sum(last_n - first_n + 1), 0) FROM sample_chunk")
-    return f"{samples} samples in {chunks} chunks", findings
+    compared, unfit = sample_digest.verify(reader)
+    return f"{samples} samples in {chunks} chunks, {compared} days of them by their digest", [*findings, *unfit]
 
 
 def _runs(reader: Reader, path: Path) -> tuple[str, list[Finding]]:
