@@ -5,14 +5,15 @@ Decides nothing about a sample: the value is written with every digit it has
 beside the quality that the reading itself came with.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
 from gateway.local.messages import ChunkHeader
-from gateway.store.chunk import columns_of
+from gateway.store.chunk import Columns, columns_of
 from gateway.store.sample_digest import utc_text, words_of
 
 HEAD = "site,tag,unit,utc,site_time,value,quality,reason,run,n,utc_trusted,device_utc\n"
@@ -56,18 +57,22 @@ class SampleFiles:
             ChunkDamaged: it cannot be unpacked.
             OSError: the disk does not take it.
         """
-        days = range(header.first_utc_ms // _DAY_MS, header.last_utc_ms // _DAY_MS + 1)
-        if not any(self._within(_date(day)) for day in days):
+        first, last = header.first_utc_ms // _DAY_MS, header.last_utc_ms // _DAY_MS
+        if not any(self._within(_date(day)) for day in range(first, last + 1)):
             return
-        if len(days) == 1:
-            lines = list(self._lines(header, body))
-            self._file(days[0]).write("".join(line for _, line in lines))
-            self.rows += len(lines)
-            return
-        for day, line in self._lines(header, body):
-            if self._within(_date(day)):
-                self._file(day).write(line)
-                self.rows += 1
+        columns = columns_of(header, body)
+        lines = self._lines(columns, header)
+        if first == last:
+            self._write(first, lines)
+        else:
+            for day, part in groupby(zip(columns.utc_ms, lines, strict=True), key=lambda one: one[0] // _DAY_MS):
+                self._write(day, (line for _, line in part))
+
+    def _write(self, day: int, lines: Iterable[str]) -> None:
+        if self._within(_date(day)):
+            written = list(lines)
+            self._file(day).write("".join(written))
+            self.rows += len(written)
 
     def close(self) -> None:
         """All files are written."""
@@ -84,13 +89,12 @@ class SampleFiles:
                 file.write(HEAD)
         return self._open[1]
 
-    def _lines(self, header: ChunkHeader, body: bytes) -> Iterator[tuple[int, str]]:
-        columns = columns_of(header, body)
+    def _lines(self, columns: Columns, header: ChunkHeader) -> Iterator[str]:
         units = self._units(header.configuration)
         heads = {tag: f"{self._site},{_quoted(tag)},{_quoted(units.get(tag, ''))}" for tag in set(columns.tags)}
         found = [words_of(sort) for sort in columns.sorts]
-        sorts = [(None if text is None else _quoted(text), words) for text, words in found]
-        moments = {utc_ms: self._moment(utc_ms) for utc_ms in {*columns.utc_ms, *columns.source_utc_ms}}
+        sorts = [(None if text is None else _quoted(text), f"{words},{header.run}") for text, words in found]
+        moments = {utc_ms: self._moment(utc_ms) for utc_ms in set(columns.utc_ms)}
         each = zip(
             columns.tags,
             columns.utc_ms,
@@ -100,13 +104,11 @@ class SampleFiles:
             columns.source_utc_ms,
             strict=True,
         )
-        run = header.run
         for n, (tag, utc_ms, place, value, trusted, source_utc_ms) in enumerate(each, header.first_n):
-            shown, words = sorts[place]
-            source = "" if source_utc_ms == utc_ms else moments[source_utc_ms].partition(",")[0]
-            text = value if shown is None else shown
-            line = f"{heads[tag]},{moments[utc_ms]},{text},{words},{run},{n},{trusted:d},{source}\n"
-            yield utc_ms // _DAY_MS, line
+            text, words = sorts[place]
+            source = "" if source_utc_ms == utc_ms else utc_text(source_utc_ms) + "Z"
+            shown = value if text is None else text
+            yield f"{heads[tag]},{moments[utc_ms]},{shown},{words},{n},{'1' if trusted else '0'},{source}\n"
 
     def _moment(self, utc_ms: int) -> str:
         """UTC and site time, ISO 8601 with milliseconds."""
