@@ -18,7 +18,7 @@ def small_disk(place: Path, megabytes: int) -> Iterator[Path]:
     """Mount it, and take it away again."""
     disk = place / "disk"
     disk.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(disk)]
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m,mode=0700", "tmpfs", str(disk)]
     if os.geteuid() != 0 or subprocess.run(mount, capture_output=True, timeout=30, check=False).returncode != 0:
         raise NoSmallDisk(NEEDS_ROOT)
     try:
