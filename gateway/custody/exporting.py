@@ -2,7 +2,8 @@
 
 Decides which files there are. Chunks and lines are written as they are read,
 so that memory does not grow with the record. What the record does not hand
-out, because it is damaged or was given up, is listed and never passed over.
+out, because it is damaged or was given up, is listed and never passed over. An
+export that did not come to its end has no ``SHA256SUMS``.
 """
 
 import hashlib

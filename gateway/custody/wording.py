@@ -36,8 +36,8 @@ def verdict_text(found: Whole, *, running: bool = False) -> str:
     ]
     if running:
         lines.append(
-            "The site runs, so its database was not opened: this is what it hands out. Configurations, positions and"
-            " octets that no row uses are checked when it is stopped, or on a copy."
+            "The site runs, so its database was not opened: this is what it hands out. Daily digests, configurations,"
+            " positions and octets that no row uses are checked when it is stopped, or on a copy."
         )
     if _CLOSED[found.closed]:
         lines.append(_CLOSED[found.closed])

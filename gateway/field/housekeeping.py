@@ -83,16 +83,22 @@ class Housekeeper:
 
     async def run(self) -> None:
         """Until cancelled."""
-        if self._ballast is not None and not self._ballast.held:
-            await self._hold_ballast()
-            if not self._ballast.held:  # it may be this start that has used it
-                self._full.set()
+        await self._begin()
         while True:
             due_ms = self._clock.now().monotonic_ms + _JOIN_EVERY_MS
             full = await wait_until(self._clock, self._full, due_ms)
             self._full.clear()
             try:
                 await (self._make_room() if full else self._once())
+            except StoreError as error:
+                _log.info("housekeeping is put off: %s", error)
+
+    async def _begin(self) -> None:
+        """Hold the ballast; without room for it, it may be this start that has used it: grow, and let nothing go."""
+        await self._hold_ballast()
+        if self._ballast is not None and not self._ballast.held:
+            try:
+                await self._use(self._ballast)
             except StoreError as error:
                 _log.info("housekeeping is put off: %s", error)
 
@@ -121,10 +127,7 @@ class Housekeeper:
     async def _make_room(self) -> None:
         """The ballast's room for the log and the database; when that is used up, the room of the oldest samples."""
         if self._ballast is not None:
-            fits = self._ballast.release_and_look(2 * self._room_bytes)
-            await self._restart_log()
-            if fits:
-                await self._grow()
+            await self._use(self._ballast)
         forgotten = await self._done(
             lambda transaction: retention.make_room(
                 transaction,
@@ -139,11 +142,14 @@ class Housekeeper:
         await self._restart_log()
         await self._hold_ballast()
 
-    async def _grow(self) -> None:
-        """At once, before somebody else has what was released: pages of the database, and a log that stays as long."""
-        await self._done(lambda transaction: retention.take_room(transaction, self._room_bytes))
+    async def _use(self, ballast: Ballast) -> None:
+        """At once, before somebody else has what is released: pages of the database, and a log that stays as long."""
+        fits = ballast.release_and_look(2 * self._room_bytes)
         await self._restart_log()
-        await self._done(retention.give_room)
+        if fits:
+            await self._done(lambda transaction: retention.take_room(transaction, self._room_bytes))
+            await self._restart_log()
+            await self._done(retention.give_room)
 
     async def _restart_log(self) -> None:
         """The log cannot grow, so it is used again from its start."""

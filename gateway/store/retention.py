@@ -113,11 +113,18 @@ def forget(
     )
 
 
-def take_room(transaction: Transaction, size_bytes: int) -> None:
-    """Grow the database by so much, in real pages; ``give_room`` in a later transaction leaves them for new rows."""
-    transaction.execute(
-        "INSERT OR REPLACE INTO configuration (hash, document) VALUES (?, zeroblob(?))", (HELD_ROOM, size_bytes)
-    )
+def take_room(transaction: Transaction, room_bytes: int) -> None:
+    """Grow the database until so much of it is free or held, in real pages; ``give_room`` leaves them for new rows.
+
+    Args:
+        transaction: of the writer; ``give_room`` needs a later one, or no page would be written.
+        room_bytes: that new rows shall find within the file.
+    """
+    lacking = room_bytes - free_bytes(transaction)
+    if lacking > 0:
+        transaction.execute(
+            "INSERT OR REPLACE INTO configuration (hash, document) VALUES (?, zeroblob(?))", (HELD_ROOM, lacking)
+        )
 
 
 def give_room(transaction: Transaction) -> None:
@@ -140,6 +147,7 @@ def make_room(transaction: Transaction, *, store: str, readers: Collection[str],
     Raises:
         StoreFull: no room even for this: release the ballast before.
     """
+    give_room(transaction)  # a power cut may have left it
     lacking = max(0, room_bytes - free_bytes(transaction))
     return forget(
         transaction,
