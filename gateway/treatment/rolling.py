@@ -33,7 +33,7 @@ usable reading in the window the largest value is minus infinity.
 """
 
 
-def rolling(
+def rolling(  # noqa: C901, PLR0912 - one loop without calls: it runs for each of millions of readings
     readings: Iterable[Reading], *, window_ms: int, limit: float = math.inf, longest_ms: int = 1 << 62
 ) -> Iterator[Rolled]:
     """The figures of the window that ends at each reading, one for each.
@@ -58,7 +58,7 @@ def rolling(
             usable += lasting
             if value > limit:
                 above += lasting
-            if worth == 2:  # noqa: PLR2004 - SUSPECT, written out: this line runs for each of millions of readings
+            if worth == 2:  # noqa: PLR2004 - SUSPECT, written out, since a global costs
                 suspect += lasting
         time, value, worth = now, newest, its_worth
         begin = now - window_ms

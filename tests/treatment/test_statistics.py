@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -28,7 +29,7 @@ def by_hand(
     begin = now - window
     above = usable = suspect = 0
     integral = 0.0
-    for (time, value, worth), (until, _, _) in zip(readings[:place], readings[1 : place + 1], strict=True):
+    for (time, value, worth), (until, _, _) in pairwise(readings[: place + 1]):
         lasting = max(0, min(until, time + longest) - max(time, begin))
         if worth:
             usable += lasting
