@@ -8,7 +8,7 @@ lower printed temperature stands; the first column is printed "<= 1".
 
 from collections.abc import Mapping
 
-from gateway.treatment.published_tables import Columns, cell, checked_temperature, chosen, place_at_or_below
+from gateway.treatment.published_tables import Columns, cell, checked_temperature, chosen, log_of
 from gateway.treatment.refusal import not_negative
 
 SOURCE = "EPA SWTR Guidance Manual (1991) Tables E-12 and E-13"
@@ -51,9 +51,7 @@ def required_ct(target: str, log: float, *, temperature_c: float) -> float:
 
 
 def log_inactivation(target: str, ct_mg_min_l: float, *, temperature_c: float) -> float:
-    """Log credit of combined chlorine, in proportion to the highest log printed and never more than it.
-
-    In proportion it never comes out above what the table asks for by more than the printed rounding.
+    """Log credit of combined chlorine: a straight line between the printed logs, no more than the last.
 
     Args:
         target: see ``required_ct``.
@@ -66,5 +64,4 @@ def log_inactivation(target: str, ct_mg_min_l: float, *, temperature_c: float) -
     columns = chosen("target", target, TABLES, SOURCE)
     not_negative("CT mg.min/L", ct_mg_min_l, SOURCE)
     checked_temperature(temperature_c, SOURCE)
-    most = max(columns)
-    return min(most, most * ct_mg_min_l / columns[most][place_at_or_below(TEMPERATURES_C, temperature_c)])
+    return log_of(columns, TEMPERATURES_C, ct_mg_min_l, temperature_c)

@@ -10,8 +10,8 @@ segments in series are added (141.720(a)(2)).
 import math
 from collections.abc import Mapping
 
-from gateway.treatment.published_tables import Columns, cell, checked_temperature, chosen, place_at_or_below
-from gateway.treatment.refusal import not_negative, within
+from gateway.treatment.published_tables import Columns, cell, checked_temperature, chosen, log_of
+from gateway.treatment.refusal import not_negative
 
 SOURCE = "EPA SWTR Guidance Manual (1991) Tables E-10 and E-11"
 CRYPTO_SOURCE = "40 CFR 141.720(b)(2)"
@@ -72,7 +72,7 @@ def required_ct(target: str, log: float, *, temperature_c: float) -> float:
 
 
 def log_inactivation(target: str, ct_mg_min_l: float, *, temperature_c: float) -> float:
-    """Log credit of ozone: in proportion to the highest log printed, for Cryptosporidium by the rule's equation.
+    """Log credit of ozone: a straight line between the printed logs, for Cryptosporidium the rule's equation.
 
     Never more than the highest log of the table.
 
@@ -89,8 +89,7 @@ def log_inactivation(target: str, ct_mg_min_l: float, *, temperature_c: float) -
     checked_temperature(temperature_c, source)
     if columns is CRYPTOSPORIDIUM:
         return min(MOST_CRYPTO_LOGS, crypto_log(ct_mg_min_l, temperature_c=temperature_c))
-    most = max(columns)
-    return min(most, most * ct_mg_min_l / columns[most][place_at_or_below(temperatures_c, temperature_c)])
+    return log_of(columns, temperatures_c, ct_mg_min_l, temperature_c)
 
 
 def crypto_log(ct_mg_min_l: float, *, temperature_c: float) -> float:
@@ -123,4 +122,4 @@ def _by_equation(factor: float, base: float, ct_mg_min_l: float, temperature_c: 
     not_negative("CT mg.min/L", ct_mg_min_l, source)
     checked_temperature(temperature_c, source)
     held_c = min(max(temperature_c, CRYPTO_TEMPERATURES_C[0]), CRYPTO_TEMPERATURES_C[-1])
-    return factor * math.pow(base, held_c) * within("CT mg.min/L", ct_mg_min_l, 0.0, math.inf, source)
+    return factor * math.pow(base, held_c) * ct_mg_min_l

@@ -79,6 +79,25 @@ def cell(columns: Columns, temperatures_c: Sequence[float], log: float, temperat
     return columns[logs[place_at_or_above(logs, log)]][place]
 
 
+def log_of(columns: Columns, temperatures_c: Sequence[float], ct_mg_min_l: float, temperature_c: float) -> float:
+    """The log inactivation of a CT: a straight line between printed logs, from none at 0, and no more than the last.
+
+    Args:
+        columns: of the table.
+        temperatures_c: of its columns; the lower one stands.
+        ct_mg_min_l: from 0, already checked.
+        temperature_c: of the water, already checked.
+    """
+    place = place_at_or_below(temperatures_c, temperature_c)
+    log, ct = 0.0, 0.0
+    for upper in sorted(columns):
+        upper_ct = columns[upper][place]
+        if ct_mg_min_l < upper_ct:
+            return log + (upper - log) * (ct_mg_min_l - ct) / (upper_ct - ct)
+        log, ct = upper, upper_ct
+    return log
+
+
 def chosen(name: str, given: str, offered: Mapping[str, T], source: str) -> T:
     """What a name stands for.
 

@@ -79,8 +79,9 @@ def test_baffling(row: Row) -> None:
 def test_states_of_a_current_loop(row: Row) -> None:
     low, high = float(row["from_ma"] or 0), float(row["to_ma"] or 24)
     inside = [low + (high - low) * share for share in (0.001, 0.25, 0.5, 0.75, 0.999)]
-    inside += [bound for bound in (row["from_ma"], row["to_ma"]) if "failure_" in row["state"][:8] and bound]
-    assert {current_loop.loop_state(float(current)).value for current in inside} == {row["state"]}
+    if row["state"].startswith("failure"):
+        inside.append(float(row["to_ma"] or row["from_ma"]))
+    assert {current_loop.loop_state(current).value for current in inside} == {row["state"]}
 
 
 @pytest.mark.parametrize("row", rows("turbidity_reporting"), ids=named)
