@@ -20,6 +20,7 @@ from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number
 from gateway.core.scaling import Scaling, to_reading
 from gateway.core.validity import AWAITED, HELD, TagRule, Verdict
+from gateway.treatment.refusal import NotCovered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +124,7 @@ def _any_uncertain(verdicts: Sequence[Verdict]) -> bool:
 
 def _result(rule: CalculationRule, values: Sequence[float], *, marked: bool) -> Verdict:
     value = _computed(rule.formula.compute, values)
-    reading = NoNumber(Reason.NOT_FINITE) if value is None else to_reading(value, rule.scaling)
+    reading = NoNumber(value) if isinstance(value, Reason) else to_reading(value, rule.scaling)
     if not isinstance(reading, Number) or not marked:
         return reading
     if not rule.about.uncertain_counts:
@@ -131,18 +132,22 @@ def _result(rule: CalculationRule, values: Sequence[float], *, marked: bool) -> 
     return Number(reading.value, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
 
 
-def _computed(evaluate: Evaluate, values: Sequence[float]) -> float | None:
+def _computed(evaluate: Evaluate, values: Sequence[float]) -> float | Reason:
+    """The value, or why there is none."""
     try:
         return evaluate(values)
+    except NotCovered:
+        return Reason.NOT_COVERED
     except (ArithmeticError, ValueError):
-        return None
+        return Reason.NOT_FINITE
 
 
 def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _Now) -> tuple[DayState, Verdict]:
     """A figure of the day, in coherent units, and its worth."""
     given = [now.given[place] for place in call.inputs]
     missing = without_number(given)
-    value = None if missing else _computed(call.argument, now.values)
+    computed = Reason.INPUT_BAD if missing else _computed(call.argument, now.values)
+    value = None if isinstance(computed, Reason) else computed
     after = day_figures.advance(
         call.kind,
         before,

@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gateway.core.day_figures import DayFunction
-from gateway.core.functions import FUNCTIONS, Function, WrongKind, alike, pure
+from gateway.core.function import Function, WrongKind, alike, pure
+from gateway.core.functions import FUNCTIONS
 from gateway.core.units import PURE, Dimension, Quantity, Unit, in_words, raised, times
 
 LONGEST = 500
