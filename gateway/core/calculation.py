@@ -12,11 +12,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from gateway.core import day_figures
+from gateway.core import day_figures, running_figures
 from gateway.core.day_figures import DayFunction, DayState
 from gateway.core.days import Day
-from gateway.core.expression import DayCall, Evaluate, Formula
+from gateway.core.expression import DayCall, Evaluate, Formula, RunningCall
 from gateway.core.quality import Quality, Reason
+from gateway.core.running_figures import RunningFunction, RunningState
 from gateway.core.sample import NoNumber, Number
 from gateway.core.scaling import Scaling, to_reading
 from gateway.core.validity import AWAITED, HELD, TagRule, Verdict
@@ -48,24 +49,31 @@ class CalculationRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CalculationState:
-    """What is remembered of one calculated tag: its figures of the day, and of which formula."""
+    """What is remembered of one calculated tag: its figures of the day, its other memories, and of which formula."""
 
     source: str
     days: tuple[DayState, ...]
+    running: tuple[RunningState, ...] = ()
 
 
 def fresh_calculation(rule: CalculationRule) -> CalculationState:
     """The state of a calculated tag of which nothing is known yet."""
-    return CalculationState(source=rule.source, days=tuple(day_figures.FRESH for _ in rule.formula.days))
+    return CalculationState(
+        source=rule.source,
+        days=tuple(day_figures.FRESH for _ in rule.formula.days),
+        running=tuple(running_figures.FRESH for _ in rule.formula.running),
+    )
 
 
-def after_restart(rule: CalculationRule, saved: CalculationState) -> CalculationState:
-    """The state when the engine runs again; another formula starts afresh."""
-    if saved.source != rule.source or len(saved.days) != len(rule.formula.days):
+def after_restart(rule: CalculationRule, saved: CalculationState, away_ms: int) -> CalculationState:
+    """The state when the engine runs again after so long; another formula starts afresh."""
+    fits = len(saved.days) == len(rule.formula.days) and len(saved.running) == len(rule.formula.running)
+    if saved.source != rule.source or not fits:
         return fresh_calculation(rule)
     pairs = zip(rule.formula.days, saved.days, strict=True)
     days = tuple(day_figures.after_restart(call.kind, state) for call, state in pairs)
-    return CalculationState(source=rule.source, days=days)
+    running = tuple(running_figures.after_restart(state, away_ms) for state in saved.running)
+    return CalculationState(source=rule.source, days=days, running=running)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +103,16 @@ def step(
     """
     given = [verdicts.get(tag, AWAITED) for tag in rule.inputs]
     values = [verdict.value if isinstance(verdict, Number) else math.nan for verdict in given]
-    if not rule.formula.days:
+    if not rule.formula.remembers:
         return state, _worth(rule, [given[place] for place in rule.formula.now], values)
     now = _Now(given, values, day, elapsed_ms)
-    figures = [_day_figure(rule, *pair, now) for pair in zip(rule.formula.days, state.days, strict=True)]
-    worths = [*(given[place] for place in rule.formula.now), *(worth for _, worth in figures)]
-    values_and_figures = [*values, *(worth.value if isinstance(worth, Number) else math.nan for _, worth in figures)]
-    return replace(state, days=tuple(after for after, _ in figures)), _worth(rule, worths, values_and_figures)
+    days = [_day_figure(rule, *pair, now) for pair in zip(rule.formula.days, state.days, strict=True)]
+    running = [_running_figure(*pair, now) for pair in zip(rule.formula.running, state.running, strict=True)]
+    figures = [*(worth for _, worth in days), *(worth for _, worth in reversed(running))]
+    worths = [*(given[place] for place in rule.formula.now), *figures]
+    values_and_figures = [*values, *(worth.value if isinstance(worth, Number) else math.nan for worth in figures)]
+    after = replace(state, days=tuple(one for one, _ in days), running=tuple(one for one, _ in running))
+    return after, _worth(rule, worths, values_and_figures)
 
 
 def _worth(rule: CalculationRule, worths: Sequence[Verdict], values: Sequence[float]) -> Verdict:
@@ -146,8 +157,7 @@ def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _No
     """A figure of the day, in coherent units, and its worth."""
     given = [now.given[place] for place in call.inputs]
     missing = without_number(given)
-    computed = Reason.INPUT_BAD if missing else _computed(call.argument, now.values)
-    value = None if isinstance(computed, Reason) else computed
+    value = None if missing else _number(_computed(call.argument, now.values))
     after = day_figures.advance(
         call.kind,
         before,
@@ -164,6 +174,33 @@ def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _No
     if marked and call.kind is not DayFunction.VALID:
         return after, Number(figure, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
     return after, Number(figure)
+
+
+def _running_figure(call: RunningCall, before: RunningState, now: _Now) -> tuple[RunningState, Verdict]:
+    """A figure with a memory that knows no day, in coherent units, and its worth."""
+    given = [now.given[place] for place in call.inputs]
+    missing = without_number(given)
+    values = [None if missing else _number(_computed(argument, now.values)) for argument in call.arguments]
+    if call.kind is RunningFunction.AGE:
+        after, figure = running_figures.aged(before, values[0], values[1], now.elapsed_ms)
+    else:
+        after, figure = running_figures.rolled(
+            call.kind,
+            before,
+            values[0],
+            clipped=call.kind is not RunningFunction.SHARE and any(_clipped(verdict) for verdict in given),
+            elapsed_ms=now.elapsed_ms,
+            window_ms=call.window_ms,
+        )
+    if figure is None:
+        return after, missing or NoNumber(Reason.INPUT_BAD)
+    if None in values or not figure.whole or _any_uncertain(given):
+        return after, Number(figure.value, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
+    return after, Number(figure.value)
+
+
+def _number(computed: float | Reason) -> float | None:
+    return None if isinstance(computed, Reason) else computed
 
 
 def _clipped(verdict: Verdict) -> bool:

@@ -62,7 +62,7 @@ def worth_of(  # noqa: C901, PLR0911 - one line a way to have no number
         if nothing in inputs:
             return nothing
     numbers = [one for one in inputs if isinstance(one, Number)]
-    if len(numbers) < len(inputs) or rule.formula.days:
+    if len(numbers) < len(inputs) or rule.formula.remembers:
         return NoNumber(Reason.INPUT_BAD)
     try:
         value = rule.formula.compute([one.value for one in numbers])
