@@ -122,8 +122,10 @@ def _agrees(found: Answer, row: Row) -> None:
     expected = row["expected"].strip()
     if isinstance(found, bool):
         assert str(found).lower() == expected.lower()
+    elif found == "none":
+        assert expected.lower() in {"", "none", "null", "never"}
     elif isinstance(found, str):
-        assert found == (expected.lower() or "none") or (found == "none" and expected.lower() in {"null", "never"})
+        assert found == expected
     else:
         absolute, relative = row["tol_abs"], row["tol_rel"]
         tolerance = float(absolute) if absolute else float(relative or 0) * abs(float(expected))
