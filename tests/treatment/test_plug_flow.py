@@ -21,29 +21,36 @@ def followed(flows_m3_h: Sequence[float], volume_m3: float = VOLUME_M3) -> PlugF
     return state
 
 
-def by_every_litre(flows_m3_h: Sequence[float]) -> tuple[float, bool]:
-    """Backwards over all that came in, until the tank is displaced."""
-    left, lasting_s = VOLUME_M3, 0.0
+def by_every_litre(flows_m3_h: Sequence[float], volume_m3: float) -> float:
+    """Backwards over all that came in, until the tank is displaced; as far as the account reaches."""
+    left, lasting_s = volume_m3, 0.0
     for flow in reversed(flows_m3_h[:-1]):
         came = flow / 360
-        if came >= left > 0:
-            return lasting_s + left / came * 10, True
+        if came >= left:
+            return lasting_s + left / came * 10
         left, lasting_s = left - came, lasting_s + 10
-    return lasting_s, False
+    return lasting_s
 
 
 @settings(max_examples=60, deadline=None)
 @given(FLOWS)
-def test_the_age_is_that_of_an_account_of_every_litre_within_the_time_of_one_piece(
+def test_the_age_is_that_of_an_account_of_every_litre_but_for_one_piece_of_the_volume(
     spells: list[tuple[float, int]],
 ) -> None:
     flows = [flow for flow, steps in spells for _ in range(steps)]
     found = age(followed(flows), volume_m3=VOLUME_M3)
-    expected, whole = by_every_litre(flows)
-    one_piece_s = VOLUME_M3 / PIECES / (0.2 / 3_600) + 20
-    assert abs(found.lasting_s - expected) <= one_piece_s
-    if abs(found.lasting_s - expected) > 1e-6 * expected:
-        assert found.whole == whole
+    piece_m3 = VOLUME_M3 / PIECES + max(flows) / 360  # a piece ends with a reading
+    least, most = (by_every_litre(flows, VOLUME_M3 + off) for off in (-piece_m3, piece_m3))
+    assert least - 1e-6 <= found.lasting_s <= most + 1e-6
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0.2, 2.0), st.floats(0.2, 2.0), st.integers(200, 400))
+def test_without_a_stop_it_is_sharper_than_a_piece(first: float, then: float, steps: int) -> None:
+    flows = [first] * 2_000 + [then] * steps
+    expected = by_every_litre(flows, VOLUME_M3)
+    one_piece_s = VOLUME_M3 / PIECES / (min(first, then) / 3_600) + 10
+    assert abs(age(followed(flows), volume_m3=VOLUME_M3).lasting_s - expected) <= one_piece_s
 
 
 def test_under_even_flow_it_is_volume_over_flow() -> None:
