@@ -21,7 +21,6 @@ from gateway.treatment.published_tables import (
     checked_temperature,
     place_at_or_above,
     place_at_or_below,
-    rounded_up_half,
 )
 from gateway.treatment.refusal import NotCovered, not_negative, within
 
@@ -194,7 +193,7 @@ def required_ct(
 ) -> float:
     """CT for a log inactivation of Giardia by free chlorine, mg.min/L; proportional to that of 3 log.
 
-    By the conservative look-up it is rounded to a whole number, a half upward, as the guidance manual prints it.
+    Not rounded; the guidance manual prints partial logs to a whole number, a half upward (``rounded_up_half``).
 
     Args:
         log: inactivation wanted, log10, 0 to 6.
@@ -208,8 +207,7 @@ def required_ct(
     """
     within("log inactivation", log, 0.0, _MOST_LOGS, SOURCE)
     whole = ct_of_table(temperature_c=temperature_c, ph=ph, residual_mg_l=residual_mg_l, look=look)
-    partial = whole * log / LOGS_OF_TABLE
-    return rounded_up_half(partial) if look is Look.CONSERVATIVE else partial
+    return whole * log / LOGS_OF_TABLE
 
 
 def required_ct_by_regression(log: float, *, temperature_c: float, ph: float, residual_mg_l: float) -> float:

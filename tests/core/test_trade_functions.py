@@ -10,6 +10,7 @@ from gateway.treatment.refusal import NotCovered
 FIGURES = [  # name, arguments, unit of the result, figure
     ("contact_time", ("4.5 m3", "0.7", "2.1 m3/h"), "min", 90.0),
     ("giardia_ct_chlorine", ("3", "0.8 mg/L", "7.5 pH", "10 degC"), "mg.min/L", 131.0),
+    ("giardia_ct_chlorine", ("0.5", "1.2 mg/L", "8 pH", "10 degC"), "mg.min/L", 166 / 6),
     ("giardia_ct_chlorine", ("1.5", "820 ug/L", "7.6 pH", "0.4 degC"), "mg.min/L", 152.0),
     ("giardia_ct_regression", ("3", "1 mg/L", "7 pH", "15 degC"), "mg.min/L", 81.713),
     ("giardia_log_chlorine", ("65 mg.min/L", "0.8 mg/L", "6 pH", "0.5 degC"), "", 3 * 65 / 145),

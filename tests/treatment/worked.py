@@ -32,6 +32,7 @@ from gateway.treatment import (
 from gateway.treatment.contact_time import TracerTest
 from gateway.treatment.giardia_by_chlorine import Look
 from gateway.treatment.limits import exceeds, reaches
+from gateway.treatment.published_tables import rounded_up_half
 from gateway.treatment.refusal import NotCovered
 from gateway.treatment.results import Result
 from gateway.treatment.rolling import USABLE, rolling
@@ -145,8 +146,9 @@ def _ct_required(given: Given, named: Sequence[str], _: str) -> float:
         return giardia_by_chlorine.required_ct_by_regression(log, **water)
     if method == "simplified":
         return giardia_by_chlorine.required_ct_simplified(log, **water)
-    look = Look.CONSERVATIVE if method == "conservative" else Look.INTERPOLATED
-    return giardia_by_chlorine.required_ct(log, **water, look=look)
+    if method == "conservative":
+        return rounded_up_half(giardia_by_chlorine.required_ct(log, **water))  # as the guidance manual prints it
+    return giardia_by_chlorine.required_ct(log, **water, look=Look.INTERPOLATED)
 
 
 def _modal_min(given: Given, _: Sequence[str], __: str) -> float:
