@@ -24,9 +24,8 @@ from gateway.treatment.giardia_by_chlorine import (
     TEMPERATURES_C,
     Look,
     ct_of_table,
-    required_ct_by_regression,
-    required_ct_simplified,
 )
+from gateway.treatment.giardia_regressions import required_ct_by_regression, required_ct_simplified
 from gateway.treatment.published_tables import Columns
 from gateway.treatment.refusal import NotCovered
 from tests.treatment.published import HERE, rows
