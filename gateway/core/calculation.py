@@ -3,9 +3,10 @@
 The verdict is that of the worst input, whichever branch of the formula is
 taken: awaited before held before bad; an uncertain input makes the result
 uncertain, with a reason of its own, so that nobody takes a clipped input for a
-clipped result. Inside a function over the day, time without a usable value
-does not count; its figure stays and is marked while that lasts. A day without
-any usable value yet is worth what its inputs are worth now.
+clipped result. Inside a function with a memory, time without a usable value
+does not count; its figure stays and is marked while that lasts, but for the
+age of water, which begins anew. A memory without any usable value yet is worth
+what its inputs are worth now.
 """
 
 import math

@@ -461,9 +461,11 @@ class _Reading:
             window_s = part.evaluate([])
         except (IndexError, ArithmeticError, ValueError):
             window_s = 0.0
-        if part.dimension is not None and not SHORTEST_WINDOW_S <= window_s <= LONGEST_WINDOW_S:
+        if SHORTEST_WINDOW_S <= window_s <= LONGEST_WINDOW_S:
+            return round(window_s * 1_000)
+        if part.dimension is not None:
             self._refuse(node, "a window of another length", "a constant from 1 min to 31 d, such as 24 h")
-        return round(window_s * 1_000)
+        return 0
 
     def _factor_of_total(self, node: ast.expr) -> float:
         unit = self._inputs.get(node.id) if isinstance(node, ast.Name) else None

@@ -96,6 +96,7 @@ def test_both_kinds_of_memory_stand_beside_each_other_in_one_formula() -> None:
         ("rolling_mean(x, x)", "NTU as argument 1 in the window"),
         ("rolling_mean(x, 24)", "no unit as argument 1 in the window"),
         ("rolling_mean(x, window / 1000)", "a window of another length"),
+        ("rolling_mean(x, window * 1000000)", "a window of another length"),
         ("rolling_mean(day_mean(x), window)", "day_mean inside rolling_mean"),
         ("day_mean(rolling_max(x, window))", "rolling_max inside another memory"),
         ("plug_flow_time(x, x)", "NTU as argument 1 in plug_flow_time"),
