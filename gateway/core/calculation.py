@@ -5,7 +5,7 @@ taken: awaited before held before bad; an uncertain input makes the result
 uncertain, with a reason of its own, so that nobody takes a clipped input for a
 clipped result. Inside a function with a memory, time without a usable value
 does not count; its figure stays and is marked while that lasts, but for the
-age of water, which begins anew. A memory without any usable value yet is worth
+age of water without a most flow, which begins anew. A memory without any usable value yet is worth
 what its inputs are worth now.
 """
 
@@ -179,11 +179,14 @@ def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _No
 
 def _running_figure(call: RunningCall, before: RunningState, now: _Now) -> tuple[RunningState, Verdict]:
     """A figure with a memory that knows no day, in coherent units, and its worth."""
-    given = [now.given[place] for place in call.inputs]
+    given = [now.given[place] for places in call.inputs for place in places]
     missing = without_number(given)
-    values = [None if missing else _number(_computed(argument, now.values)) for argument in call.arguments]
+    values = [
+        None if without_number([now.given[place] for place in places]) else _number(_computed(argument, now.values))
+        for argument, places in zip(call.arguments, call.inputs, strict=True)
+    ]
     if call.kind is RunningFunction.AGE:
-        after, figure = running_figures.aged(before, values[0], values[1], now.elapsed_ms)
+        after, figure = running_figures.aged(before, *values, elapsed_ms=now.elapsed_ms)
     else:
         after, figure = running_figures.rolled(
             call.kind,
