@@ -12,11 +12,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from gateway.core.days import Day
-
-ROLL_OVER_SHARE = 0.1
-"""A total that falls has rolled over when it has grown by at most this part of its whole count meanwhile."""
-RESET_SHARE = 0.1
-"""Else it was reset when it stands at most at this part of what it stood at; it then counts from 0."""
+from gateway.treatment.totals import growth
 
 _DIGITS = 9  # of a sum; hides what binary fractions do to many small steps
 
@@ -102,15 +98,6 @@ def _grown(state: DayState, value: float | None, rolls_over_at: float | None) ->
         return state
     figure = state.figure + (0.0 if state.value is None else growth(state.value, value, rolls_over_at))
     return replace(state, value=value, figure=round(figure, _DIGITS) if math.isfinite(figure) else state.figure)
-
-
-def growth(before: float, now: float, rolls_over_at: float | None) -> float:
-    """How far a running total has grown between two readings; none where it has fallen for no reason known."""
-    if now >= before:
-        return now - before
-    if rolls_over_at is not None and rolls_over_at - before + now <= ROLL_OVER_SHARE * rolls_over_at:
-        return rolls_over_at - before + now
-    return now if 0 <= now <= RESET_SHARE * before else 0.0
 
 
 def figure(kind: DayFunction, state: DayState, day: Day) -> float | None:

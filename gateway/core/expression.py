@@ -15,7 +15,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gateway.core.day_figures import DayFunction
-from gateway.core.functions import FUNCTIONS, Function, WrongKind, alike, pure
+from gateway.core.function import Function, WrongKind, alike, of_units, pure
+from gateway.core.functions import FUNCTIONS
+from gateway.core.running_figures import LONGEST_WINDOW_S, SHORTEST_WINDOW_S, RunningFunction
 from gateway.core.units import PURE, Dimension, Quantity, Unit, in_words, raised, times
 
 LONGEST = 500
@@ -31,6 +33,8 @@ _SIGNIFICANT = 12  # digits of a result; hides what turning units does to 4.5 m3
 _PERCENT: Dimension = (("%", 1.0),)
 _SIGNS = frozenset(" +-*/()<>=!,")
 _DAY_FUNCTIONS: Mapping[str, DayFunction] = {function.value: function for function in DayFunction}
+_RUNNING_FUNCTIONS: Mapping[str, RunningFunction] = {function.value: function for function in RunningFunction}
+_WITH_MEMORY = (*_DAY_FUNCTIONS, *_RUNNING_FUNCTIONS)
 _ALLOWED = "numbers, declared words, + - * / **, comparisons, and, or, not, if/else and named functions"
 
 
@@ -83,13 +87,31 @@ class DayCall:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunningCall:
+    """One call of a function with a memory that knows no day.
+
+    Args:
+        kind: which.
+        arguments: as functions of the values, in coherent units; of a window the value alone.
+        inputs: places of the inputs that each of them looks at.
+        window_ms: length of the window; 0 where it has none.
+    """
+
+    kind: RunningFunction
+    arguments: tuple[Evaluate, ...]
+    inputs: tuple[tuple[int, ...], ...]
+    window_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Formula:
     """A formula that can be computed.
 
     Args:
         inputs: its input words; their values come first, in this order and in their own units.
-        now: places of the inputs that count as they are now, outside of functions over the day.
+        now: places of the inputs that count as they are now, outside of functions with a memory.
         days: functions over the day; their figures follow the inputs, in this order.
+        running: other functions with a memory; their figures come last, the first of them at the very end.
         compute: the result in the declared unit.
     """
 
@@ -97,6 +119,12 @@ class Formula:
     now: tuple[int, ...]
     days: tuple[DayCall, ...]
     compute: Evaluate
+    running: tuple[RunningCall, ...] = ()
+
+    @property
+    def remembers(self) -> bool:
+        """Whether anything outlives a scan."""
+        return bool(self.days or self.running)
 
 
 def compile_formula(text: str, *, inputs: Mapping[str, Unit], constants: Mapping[str, Quantity], unit: Unit) -> Formula:
@@ -121,6 +149,7 @@ def compile_formula(text: str, *, inputs: Mapping[str, Unit], constants: Mapping
         inputs=tuple(inputs),
         now=tuple(sorted(reading.looked_at)),
         days=tuple(reading.days),
+        running=tuple(reading.running),
         compute=compute,
     )
 
@@ -198,9 +227,10 @@ class _Reading:
         self._inputs = inputs
         self._constants = constants
         self._seen: set[str] = set()
-        self._over_the_day = False
+        self._within = ""  # the function with a memory that is being read
         self.looked_at: set[int] = set()
         self.days: list[DayCall] = []
+        self.running: list[RunningCall] = []
         self.faults: list[FormulaFault] = []
 
     def part(self, node: ast.expr, depth: int) -> _Part:
@@ -289,7 +319,7 @@ class _Reading:
             value = quantity.value * quantity.unit.factor
             return _Part(lambda _: value, quantity.unit.dimension)
         declared = ", ".join([*self._inputs, *self._constants]) or "none"
-        advice = f"Call {word}(...)." if word in FUNCTIONS or word in _DAY_FUNCTIONS else ""
+        advice = f"Call {word}(...)." if word in FUNCTIONS or word in _WITH_MEMORY else ""
         return self._refuse(node, f'"{word}", which is not declared,', f"the words {declared}", advice)
 
     # --- arithmetic
@@ -359,13 +389,13 @@ class _Reading:
         name = node.func.id if isinstance(node.func, ast.Name) else ""
         if node.keywords or any(isinstance(one, ast.Starred) for one in node.args):
             return self._refuse(node, "an argument by name or with a star", "arguments one after the other")
-        if name in _DAY_FUNCTIONS:
-            return self._day_call(node, _DAY_FUNCTIONS[name], depth)
+        if name in _WITH_MEMORY:
+            return self._remembered(node, name, depth)
         parts = [self.part(one, depth + 1) for one in node.args]
         function = FUNCTIONS.get(name)
         if function is None:
             found = f'"{name}", which is no function,' if name else "a call of something else than a name"
-            return self._refuse(node, found, f"the functions {', '.join([*FUNCTIONS, *_DAY_FUNCTIONS])}")
+            return self._refuse(node, found, f"the functions {', '.join([*FUNCTIONS, *_WITH_MEMORY])}")
         if not function.least <= len(parts) <= function.most:
             return self._refuse(node, f"{name} with {len(parts)} arguments", f"{name}({function.parameters})")
         return self._applied(node, name, function, parts)
@@ -375,24 +405,72 @@ class _Reading:
         compute, arguments = function.compute, [part.evaluate for part in parts]
         return _Part(lambda values: _finite(compute([argument(values) for argument in arguments])), dimension)
 
+    def _remembered(self, node: ast.Call, name: str, depth: int) -> _Part:
+        """A function with a memory: its arguments are taken out of the formula, and the figure put in their place."""
+        if self._within:
+            found = f"{name} inside {self._within}" if name in _DAY_FUNCTIONS else f"{name} inside another memory"
+            return self._refuse(node, found, "one function with a memory at a time")
+        if name in _DAY_FUNCTIONS:
+            return self._day_call(node, _DAY_FUNCTIONS[name], depth)
+        return self._running_call(node, _RUNNING_FUNCTIONS[name], depth)
+
+    def _arguments(self, node: ast.Call, name: str, depth: int) -> tuple[list[_Part], list[tuple[int, ...]]]:
+        """The arguments of a function with a memory, and the inputs that each of them looks at."""
+        outside, self._within = self.looked_at, name
+        parts, inputs = [], []
+        for one in node.args:
+            self.looked_at = set()
+            parts.append(self.part(one, depth + 1))
+            inputs.append(tuple(sorted(self.looked_at)))
+        self.looked_at, self._within = outside, ""
+        return parts, inputs
+
     def _day_call(self, node: ast.Call, kind: DayFunction, depth: int) -> _Part:
-        """The argument is taken out of the formula, and the figure put in its place."""
-        if self._over_the_day:
-            return self._refuse(node, f"{kind.value} inside a function over the day", "one of them at a time")
         if not node.args or (len(node.args) > 1 and kind is not DayFunction.VALID):
             allowed = "one argument, or several for day_valid"
             return self._refuse(node, f"{kind.value} with {len(node.args)} arguments", f"{kind.value} with {allowed}")
-        outside, self.looked_at, self._over_the_day = self.looked_at, set(), True
-        parts = [self.part(one, depth + 1) for one in node.args]
-        inside, self.looked_at, self._over_the_day = self.looked_at, outside, False
+        parts, inputs = self._arguments(node, "a function over the day", depth)
         call = DayCall(
             kind=kind,
             argument=_all_of([part.evaluate for part in parts]),
-            inputs=tuple(sorted(inside)),
+            inputs=tuple(sorted({place for places in inputs for place in places})),
             factor=self._factor_of_total(node.args[0]) if kind is DayFunction.INCREASE else 1.0,
         )
         self.days.append(call)
         return _Part(_taken(len(self._inputs) + len(self.days) - 1, 1.0), self._day_dimension(node, kind, parts))
+
+    def _running_call(self, node: ast.Call, kind: RunningFunction, depth: int) -> _Part:
+        words, counts = ("volume, flow[, most_flow]", (2, 3)) if kind is RunningFunction.AGE else ("x, window", (2,))
+        if len(node.args) not in counts:
+            return self._refuse(node, f"{kind.value} with {len(node.args)} arguments", f"{kind.value}({words})")
+        parts, inputs = self._arguments(node, kind.value, depth)
+        evaluates = tuple(part.evaluate for part in parts)
+        if kind is RunningFunction.AGE:
+            rule = of_units("m3", *["m3/s"] * (len(parts) - 1), result="s")
+            dimension = self._like(node, rule, parts, kind.value)
+            call = RunningCall(kind=kind, arguments=evaluates, inputs=tuple(inputs))
+        else:
+            dimension = self._over_a_window(node, kind, parts[0])
+            window_ms = self._window_ms(node, parts[1])
+            call = RunningCall(kind=kind, arguments=evaluates[:1], inputs=tuple(inputs[:1]), window_ms=window_ms)
+        self.running.append(call)
+        return _Part(_taken(-len(self.running), 1.0), dimension)
+
+    def _over_a_window(self, node: ast.Call, kind: RunningFunction, part: _Part) -> Dimension | None:
+        return self._like(node, pure, [part], kind.value) if kind is RunningFunction.SHARE else part.dimension
+
+    def _window_ms(self, node: ast.Call, part: _Part) -> int:
+        """The length of a window, which is a constant."""
+        self._like(node, of_units("s", result="s"), [part], "the window")
+        try:
+            window_s = part.evaluate([])
+        except (IndexError, ArithmeticError, ValueError):
+            window_s = 0.0
+        if SHORTEST_WINDOW_S <= window_s <= LONGEST_WINDOW_S:
+            return round(window_s * 1_000)
+        if part.dimension is not None:
+            self._refuse(node, "a window of another length", "a constant from 1 min to 31 d, such as 24 h")
+        return 0
 
     def _factor_of_total(self, node: ast.expr) -> float:
         unit = self._inputs.get(node.id) if isinstance(node, ast.Name) else None

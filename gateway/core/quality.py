@@ -44,6 +44,7 @@ class Reason(Enum):
     UNKNOWN_STATE = "unknown_state"  # a number that stands for no state of this tag
     SPIKE = "spike"  # a jump that has not lasted long enough to be believed; counts, and is marked
     NO_FIGURE = "no_figure"  # a figure about the gateway's own machine could not be taken
+    NOT_COVERED = "not_covered"  # the publication behind the formula does not cover these inputs
     PARTNER = "partner"  # contradicts a tag that should show about the same; counts, and is marked
 
 
@@ -74,5 +75,6 @@ SENTENCES: dict[Reason, str] = {
     Reason.UNKNOWN_STATE: "the device shows a state that its manual does not name",
     Reason.SPIKE: "a sudden jump that has not lasted yet",
     Reason.NO_FIGURE: "the gateway cannot take this figure of its own machine",
+    Reason.NOT_COVERED: "outside the range that the publication behind it covers",
     Reason.PARTNER: "contradicts the instrument beside it",
 }

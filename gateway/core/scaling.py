@@ -17,13 +17,15 @@ from dataclasses import dataclass
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Text
+from gateway.treatment.current_loop import (
+    FAILED_HIGH_MA,
+    FAILED_LOW_MA,
+    HIGH_MA,
+    LOW_MA,
+    VALID_HIGH_MA,
+    VALID_LOW_MA,
+)
 
-LOOP_LOW_MA = 4.0
-LOOP_HIGH_MA = 20.0
-LOOP_BROKEN_LOW_MA = 3.6
-LOOP_UNDER_MA = 3.8
-LOOP_OVER_MA = 20.5
-LOOP_BROKEN_HIGH_MA = 21.0
 SPAN_TOLERANCE = 0.01
 """Part of the span by which a reading may lie outside it before it counts as impossible."""
 
@@ -122,19 +124,19 @@ def _of_number(raw: float, scaling: Scaling) -> Reading:
 def loop_current_ma(raw: float, low_count: int, high_count: int) -> float:
     """Loop current in mA of a raw count, from the counts at 4 and at 20 mA."""
     share = (raw - low_count) / (high_count - low_count)
-    return round(LOOP_LOW_MA + share * (LOOP_HIGH_MA - LOOP_LOW_MA), _CURRENT_DIGITS)
+    return round(LOW_MA + share * (HIGH_MA - LOW_MA), _CURRENT_DIGITS)
 
 
 def _from_loop(current_ma: float, scaling: Scaling) -> Reading:
     """Values are held at the ends of the span from 4 mA down and 20 mA up, so that more current never means less."""
     bottom, top = _span(scaling)
-    if current_ma <= LOOP_BROKEN_LOW_MA or current_ma >= LOOP_BROKEN_HIGH_MA:
+    if current_ma <= FAILED_LOW_MA or current_ma >= FAILED_HIGH_MA:
         return NoNumber(Reason.LOOP_FAULT)
-    if current_ma <= LOOP_UNDER_MA:
+    if current_ma <= VALID_LOW_MA:
         return Number(bottom, Quality.UNCERTAIN, Reason.UNDER_RANGE)
-    if current_ma >= LOOP_OVER_MA:
+    if current_ma >= VALID_HIGH_MA:
         return Number(top, Quality.UNCERTAIN, Reason.OVER_RANGE)
-    share = (current_ma - LOOP_LOW_MA) / (LOOP_HIGH_MA - LOOP_LOW_MA)
+    share = (current_ma - LOW_MA) / (HIGH_MA - LOW_MA)
     return Number(min(top, max(bottom, bottom + share * (top - bottom))))
 
 

@@ -144,7 +144,7 @@ def _held_by_people(work: Working) -> Mapping[str, Verdict]:
 
 def _calculate(work: Working, rule: CalculationRule) -> None:
     state, work.verdicts[rule.about.tag] = work.calculate(rule, work.verdicts)
-    if state.days:
+    if rule.formula.remembers:
         work.calculations[rule.about.tag] = state
 
 

@@ -179,7 +179,9 @@ def first_state(rules: Rules, now: Tick) -> tuple[ScanState, list[Event]]:
     state = ScanState(
         tick=now,
         tags={rule.tag: fresh_tag(rule, now) for rule in rules.plant.tags},
-        calculations={rule.about.tag: fresh_calculation(rule) for rule in rules.plant.calculated if rule.formula.days},
+        calculations={
+            rule.about.tag: fresh_calculation(rule) for rule in rules.plant.calculated if rule.formula.remembers
+        },
         alarms={rule.id: AlarmState() for rule in rules.plant.alarms},
         interlocks={rule.id: interlock.fresh_interlock(rule) for rule in rules.plant.interlocks},
         outputs=outputs,

@@ -21,6 +21,7 @@ from gateway.core.condition import (
 )
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number
+from gateway.treatment.refusal import NotCovered
 
 
 class Nothing(Enum):
@@ -49,7 +50,7 @@ Clear = frozenset({Told.CLEAR, Told.UNKNOWN})
 FOLLOWED = (Limit, StateLimit, Equals, BitSet, Mismatch, Deviation, BadQuality)
 
 
-def worth_of(  # noqa: PLR0911 - one line a way to have no number
+def worth_of(  # noqa: C901, PLR0911 - one line a way to have no number
     tag: str, worths: Mapping[str, Worth], calculations: Mapping[str, CalculationRule]
 ) -> Worth:
     """What a tag is worth, read or calculated; a calculated one is worth what its worst input is."""
@@ -61,11 +62,13 @@ def worth_of(  # noqa: PLR0911 - one line a way to have no number
         if nothing in inputs:
             return nothing
     numbers = [one for one in inputs if isinstance(one, Number)]
-    if len(numbers) < len(inputs) or rule.formula.days:
+    if len(numbers) < len(inputs) or rule.formula.remembers:
         return NoNumber(Reason.INPUT_BAD)
     try:
         value = rule.formula.compute([one.value for one in numbers])
         result = Number(value)
+    except NotCovered:
+        return NoNumber(Reason.NOT_COVERED)
     except (ArithmeticError, ValueError):
         return NoNumber(Reason.NOT_FINITE)
     low, high = rule.scaling.range_low, rule.scaling.range_high

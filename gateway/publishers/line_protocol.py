@@ -53,6 +53,7 @@ REASON_CODES = {
     Reason.INPUT_UNCERTAIN: 24.0,
     Reason.ROUNDED: 25.0,
     Reason.NO_FIGURE: 26.0,
+    Reason.NOT_COVERED: 27.0,
 }
 
 _ESCAPES = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ "})

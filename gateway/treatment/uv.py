@@ -9,6 +9,10 @@ Transmittance is in per cent of 1 cm at 254 nm.
 import math
 from dataclasses import dataclass
 
+from gateway.treatment.refusal import above_zero, not_negative, within
+
+SOURCE = "the reactor's validation"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Validated:
@@ -37,12 +41,18 @@ def lamp_factor(
     """Output of the lamps and cleanness of their sleeves: 1 when both are new.
 
     Args:
-        intensity_w_m2: at the sensor now.
+        intensity_w_m2: at the sensor now, from 0.
         new_intensity_w_m2: at the sensor with new lamps at the reference transmittance.
         transmittance_percent: of the water now.
         reference_percent: transmittance of the validation.
         slope_per_percent: growth of the sensor's reading with transmittance.
+
+    Raises:
+        NotCovered: an intensity below 0, no intensity of new lamps, or a transmittance that is none.
     """
+    not_negative("intensity W/m2", intensity_w_m2, SOURCE)
+    above_zero("intensity of new lamps W/m2", new_intensity_w_m2, SOURCE)
+    within("UVT %", transmittance_percent, 0.0, 100.0, SOURCE)
     expected = new_intensity_w_m2 * math.exp(slope_per_percent * (transmittance_percent - reference_percent))
     return intensity_w_m2 / expected
 
@@ -54,10 +64,13 @@ def uv_dose_j_m2(at: Validated, lamps: float, transmittance_percent: float, flow
         at: the validated point.
         lamps: from ``lamp_factor``.
         transmittance_percent: of the water now.
-        flow_m3_s: now.
+        flow_m3_s: now, above 0.
 
     Raises:
-        ZeroDivisionError: no flow has no dose that would mean anything.
+        NotCovered: a transmittance that is none, a lamp factor below 0, or no flow, which has no dose of any meaning.
     """
+    within("UVT %", transmittance_percent, 0.0, 100.0, SOURCE)
+    not_negative("lamp factor", lamps, SOURCE)
+    above_zero("flow m3/s", flow_m3_s, SOURCE)
     by_transmittance = math.exp(at.slope_per_percent * (transmittance_percent - at.transmittance_percent))
     return at.dose_j_m2 * lamps * by_transmittance * at.flow_m3_s / flow_m3_s

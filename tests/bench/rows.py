@@ -9,6 +9,7 @@ from tests.bench import (
     row_processes,
     row_reaction,
     row_record,
+    row_rolling,
     row_scan,
 )
 from tests.bench.frame import Row
@@ -24,4 +25,5 @@ ROWS: dict[str, Row] = {
     "g": Row("processor and memory, start to first safe write, import; demo site", row_processes.measure),
     "h": Row("direct gear: plant and decisions as fast as they can be computed", row_direct.direct_gear),
     "i": Row("growth with devices and tags; linear is 1", row_growth.growth),
+    "j": Row("rolling 24-hour mean, maximum, time above; beside pandas on arrays", row_rolling.rolling_day),
 }

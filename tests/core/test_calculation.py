@@ -205,6 +205,11 @@ def test_what_cannot_be_computed_is_no_number() -> None:
     assert Played(power).after(1, FLOW=1e60).verdicts["X"] == NoNumber(Reason.NOT_FINITE)
 
 
+def test_what_no_publication_covers_is_no_number_and_says_so() -> None:
+    rule = calculated("X", "", "hocl_fraction(ph * x / x, warmth)", {"x": "FLOW"}, {"ph": "7 pH", "warmth": "40 degC"})
+    assert Played(rule).after(1, FLOW=2.0).verdicts["X"] == NoNumber(Reason.NOT_COVERED)
+
+
 def test_a_result_outside_its_range_is_impossible() -> None:
     narrow = calculated("X", "m3/h", "x * 2", {"x": "FLOW"}, top=5.0)
     played = Played(narrow).after(1, FLOW=2.0)

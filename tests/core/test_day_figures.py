@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.core.day_figures import FRESH, DayFunction, DayState, advance, after_restart, figure, growth
+from gateway.core.day_figures import FRESH, DayFunction, DayState, advance, after_restart, figure
 from gateway.core.days import Day
+from gateway.treatment.totals import growth
 
 HOUR_MS = 3_600_000
 
