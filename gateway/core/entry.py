@@ -251,7 +251,8 @@ def band_of(text: str) -> Band:
         if number.endswith("%"):
             number, words = number.removesuffix("%"), f"% {words}"
         size, words = _positive(number), words.strip()
-        if not size or not words or (relative if words == "%" else absolute):
+        mixed = "%" in words and words != "%"
+        if not size or not words or mixed or (relative if words == "%" else absolute):
             raise NotThat(f"{text!r} is no band; {advice}")
         if words == "%":
             relative = size / 100

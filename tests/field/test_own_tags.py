@@ -71,6 +71,7 @@ def play(
             devices={"D1": ("L1", 1), "D2": ("L1", 2), "D3": ("L2", 1)},
             rows_waiting=waiting,
             record_failing_s=failing,
+            checks_overdue=lambda: 0.0,
             folder=folder,
         )
         works = [poller.run(), OwnTags(tags=tags, sources=sources, image=image, clock=clock).run()]
