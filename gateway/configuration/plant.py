@@ -214,6 +214,7 @@ def _entry_rules(keys: Entries) -> EntryRules:
             for tag, check in keys.checks.items()
         },
         gap_codes=dict(keys.gap_codes),
+        roles=frozenset(keys.roles),
     )
 
 

@@ -267,6 +267,7 @@ def _of_releases(site: Site) -> Iterator[Reference]:
 
 
 def _of_entries(site: Site) -> Iterator[Reference]:
+    yield from _each(("entries", "roles"), "roles", site.entries.roles)
     for tag, check in site.entries.checks.items():
         path: KeyPath = ("entries", "checks", tag)
         yield Reference(path=path, section="points", name=tag)

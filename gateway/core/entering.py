@@ -41,11 +41,13 @@ class EntryRules:
         laboratory: parameter to its unit.
         checks: tag to how it is checked.
         gap_codes: code of a gap's reason to its words.
+        roles: who may enter; empty for everybody of the people table.
     """
 
     laboratory: Mapping[str, str] = field(default_factory=dict)
     checks: Mapping[str, CheckRule] = field(default_factory=dict)
     gap_codes: Mapping[str, str] = field(default_factory=dict)
+    roles: frozenset[str] = field(default_factory=frozenset)
 
 
 NO_RULES = EntryRules()

@@ -11,7 +11,6 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from itertools import pairwise
 from typing import Protocol, TypeVar
 
 from gateway.core.outcome import Fact
@@ -455,11 +454,11 @@ def doubtful_spans(entries: Iterable[Verification], now_utc_ms: int) -> tuple[Do
 
 def _visits(checks: Sequence[Verification]) -> list[list[Verification]]:
     visits = [[checks[0]]]
-    for before, after in pairwise(checks):
-        if after.utc_ms - before.utc_ms < ONE_VISIT_MS:
-            visits[-1].append(after)
+    for one in checks[1:]:
+        if one.utc_ms - visits[-1][-1].utc_ms < ONE_VISIT_MS:
+            visits[-1].append(one)
         else:
-            visits.append([after])
+            visits.append([one])
     return visits
 
 

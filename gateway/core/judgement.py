@@ -53,6 +53,7 @@ SENTENCES = {
     "already_held": "Somebody holds it already, by another name; end that hold, or give it a new end.",
     "not_held": "Nobody holds it.",
     "no_entry": "Enter first what was done: a verification, a calibration or a note about what is held.",
+    "entry_role": "This role may not enter results, checks and notes at this site.",
     "nothing_entered": "There is nothing to enter; say at least one row.",
     "not_enterable": "Nothing was entered; every row must be right, and these are not.",
     "not_tripped": "It is not tripped.",
@@ -462,6 +463,8 @@ def _enter(work: Working, request: Request) -> None:
     )
     faults = list(entering.faults_told(request.entries, known))
     refusal = "not_enterable" if faults else "" if request.entries else "nothing_entered"
+    roles = work.rules.plant.entries.roles
+    refusal = "entry_role" if roles and request.role not in roles else refusal
     if refusal:
         facts: dict[str, Fact] = {"rows": len(request.entries), "faults": len(faults)}
         _say(work, request, Event(kind=EventKind.ENTRY_REFUSED, reason=refusal, facts=facts))

@@ -112,6 +112,13 @@ def test_every_fault_of_every_row_is_told_at_once() -> None:
     }
 
 
+def test_a_role_that_may_not_enter_is_refused() -> None:
+    plant = Bench(plant_with(entries=replace(RULES, roles=frozenset({"OFFICER"}))))
+    answer = plant.ask(Action.ENTER, entries=(LABORATORY,))
+    assert (answer.granted, answer.reason) == (False, "entry_role")
+    assert not plant.found(EventKind.ENTERED)
+
+
 def test_nothing_is_no_entry() -> None:
     assert enter(bench()).reason == "nothing_entered"
 

@@ -22,6 +22,9 @@ class InstrumentCheck(Keys):
 class Entries(Keys):
     """What people can enter afterwards."""
 
+    roles: tuple[Name, ...] = Field(
+        default=(), description="Roles that may enter it; none for every person of the people table."
+    )
     laboratory: dict[Name, Text] = Field(
         default_factory=dict, description="Parameters of laboratory results, each with its unit."
     )
