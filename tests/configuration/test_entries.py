@@ -34,5 +34,5 @@ def test_the_scan_gets_what_the_site_says() -> None:
     plant = plant_of(site.model_copy(update={"entries": entries, "holds": holds}))
     check = plant.entries.checks["AIT-801"]
     assert (check.band.relative, check.every_ms, check.grab_quantity) == (0.05, 172_800_000, "total_chlorine_mg_l")
-    assert (plant.entries.roles, plant.holds.needs_entry) == ({"VISITOR-OP"}, True)
+    assert (plant.entries.roles, plant.holds.needs_entry) == (frozenset({"VISITOR-OP"}), True)
     assert (plant.entries.laboratory, plant.entries.gap_codes) == ({"bod": "mg/L"}, {"power": "no power"})
