@@ -24,7 +24,7 @@ _ASSUMED = (
     "changes come at an instant at which something falls due, or one scan before it",
     "readings on the same side of every limit act alike; one at the limit and one just beyond it stand for all",
     "states that differ only in how long it is until something falls due, not in the order in which it does, are one",
-    "(at the demo site, of such states tried again, under one in fifty went on in another order, none to another verdict)",
+    "(tried again at the demo site, under one in fifty of them went on in another order, none to another verdict)",
     "readings change one tag at a time; what an instrument would have shown while it was silent does not matter",
     "what vouches for a tag fails one at a time; bypasses last as long as they may",
     "each lost input is seen by what watches it; two that are lost in turn may hide a cause for both times together",
