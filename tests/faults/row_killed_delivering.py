@@ -13,7 +13,6 @@ What comes of a supervisor killed alone is not tried: its field process goes on.
 """
 
 import asyncio
-import contextlib
 import os
 import random
 import signal
@@ -54,7 +53,9 @@ async def _campaign(tries: int, chance: random.Random) -> Tally:
             await play.deliver(play.visitor(await play.start()))
             for _ in range(tries):
                 tally.one(await _once(play, chance, tally))
-                await _delivering_again(play, tally)
+                if held := await _delivering_again(play, tally):
+                    tally.lost.append(f"try {tally.tried}: no delivery afterwards, and no more tries: {held}")
+                    break
             await play.stopped()
             _judge_record(play, tally)
     return tally
@@ -90,23 +91,27 @@ async def _once(play: Play, chance: random.Random, tally: Tally) -> str:
     return "" if after_s <= OFF_WITHIN_S else f"{victim} killed: solenoid off after {after_s:.1f} s"
 
 
-async def _delivering_again(play: Play, tally: Tally) -> None:
+async def _delivering_again(play: Play, tally: Tally) -> str:
     """By the restart rule; by a release where the start, or a trip since, is latched.
 
-    Raises:
-        AssertionError, TimeoutError: it does not, or a machine too busy for this rate keeps tripping it.
+    Returns what held it up when it does not come to that, else nothing. A machine too busy for this rate may do so.
     """
     field = await play.stage.field("faults")
     await play.control.ask(do="rate", rate=RATE)
-    async with asyncio.timeout(2 * PATIENCE_S):
-        while not (await play.truth())["proven_product"]:
-            product = next(one for one in (await field.status()).outputs if one.output == "product")
-            if product.reasons and not HELD_BY_THE_START & set(product.reasons):
-                tally.count("releases by a person: " + ", ".join(product.reasons))
-                await play.deliver(play.visitor(field))
-            await asyncio.sleep(0.05)
-    with contextlib.suppress(ConnectionError):
+    reasons: tuple[str, ...] = ()
+    try:
+        async with asyncio.timeout(2 * PATIENCE_S):
+            while not (await play.truth())["proven_product"]:
+                reasons = next(one for one in (await field.status()).outputs if one.output == "product").reasons
+                if reasons and not HELD_BY_THE_START & set(reasons):
+                    tally.count("releases by a person: " + ", ".join(reasons))
+                    await play.deliver(play.visitor(field))
+                await asyncio.sleep(0.05)
+    except (TimeoutError, AssertionError) as error:
+        return f"{', '.join(reasons)} {error}"
+    finally:
         await field.close()
+    return ""
 
 
 def _judge_record(play: Play, tally: Tally) -> None:
