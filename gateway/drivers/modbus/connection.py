@@ -118,6 +118,7 @@ class ModbusConnection:
         self.connects = 0  # how often a connection has been made; grows with every new one
         self.last_reply_s = 0.0  # real seconds from sending the last request that was answered to its reply
         self._free_at_s = 0.0
+        self._transaction = 0  # TCP: of the newest request; a new connection goes on from it
         self._restless = False  # RTU: the line must be silent before the next request
         self._owed: dict[int, dict[bytes, float]] = {}  # RTU: unit, head of the reply, loop time until it may come
 
@@ -191,7 +192,7 @@ class ModbusConnection:
         self._link = None
         if not self._wanted:
             raise NotConnected(f"{self.name}: not open")
-        link = _Link(self.name, self._keys)
+        link = _Link(self.name, self._keys, transaction=self._transaction)
         await link.open(self._real_timeout_s(self._keys.connect_timeout_s))
         if not self._wanted:  # closed meanwhile
             link.close()
@@ -260,6 +261,7 @@ class ModbusConnection:
                 self._drop_link()
             raise
         finally:  # a cancelled request is one without a reply, too
+            self._transaction = link.transaction
             if not answered:
                 self._note_debt(link, question)
             self._free_at_s = asyncio.get_running_loop().time() + self._real_pause_s(self._keys.pause_s)
@@ -303,7 +305,7 @@ class ModbusConnection:
 class _Link:
     """One opened socket or port: what is asked on it now, and what has come."""
 
-    def __init__(self, name: str, keys: Keys) -> None:
+    def __init__(self, name: str, keys: Keys, *, transaction: int) -> None:
         self.name = name
         self.framing = FramerType.SOCKET if keys.transport == "tcp" else FramerType.RTU
         self._client = _client_of(keys, self)
@@ -311,7 +313,7 @@ class _Link:
         self._closed = False
         self._lost = False
         self._question: Question | None = None
-        self._transaction = 0
+        self.transaction = transaction
         self._unanswered: deque[int] = deque(maxlen=TRANSACTIONS_REMEMBERED)
         self._trouble: asyncio.Future[EdgeError] = asyncio.get_running_loop().create_future()
         self.stirred = False
@@ -342,6 +344,8 @@ class _Link:
             return False
         await self._up.wait()
         self._client.ctx.max_buffer_size = BUFFER_BYTES
+        # The library begins again at 1, and a reply of the connection before could be taken for one of this.
+        self._client.ctx.next_tid = self.transaction
         return True
 
     def close(self) -> None:
@@ -361,7 +365,7 @@ class _Link:
             return self._outcome(asking, question, limit_s)
         finally:
             if self._question is not None:
-                self._unanswered.append(self._transaction)
+                self._unanswered.append(self.transaction)
             self._question = None
             await _end(asking)
 
@@ -404,7 +408,7 @@ class _Link:
     def on_packet(self, sending: bool, data: bytes) -> bytes:  # noqa: FBT001 - the library calls it so
         """The library is about to send, or has gathered bytes; what is returned is what it goes on with."""
         if sending:
-            self._transaction = int.from_bytes(data[:2], "big")
+            self.transaction = int.from_bytes(data[:2], "big")
             return data
         if self._question is None:
             self.stirred = True
@@ -415,7 +419,7 @@ class _Link:
     def _judge(self, data: bytes, question: Question) -> Verdict:
         if self.framing is FramerType.RTU:
             return judge_rtu(data, question)
-        return judge_tcp(data, question, transaction=self._transaction, unanswered=self._unanswered)
+        return judge_tcp(data, question, transaction=self.transaction, unanswered=self._unanswered)
 
     def _admit(self, data: bytes, verdict: Verdict, question: Question) -> bytes:
         match verdict:
