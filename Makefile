@@ -9,6 +9,7 @@ RATE ?=
 PYTEST_ARGUMENTS ?=
 ROWS ?=
 BENCH_ARGUMENTS ?=
+FAULTS_ARGUMENTS ?=
 
 # Debian puts the broker where a plain user's path does not lead.
 export PATH := $(PATH):/usr/sbin
@@ -19,7 +20,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test bench check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench faults check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -34,6 +35,9 @@ help:  ## this list
 	@echo "                             some minutes, and for figures that mean anything the machine does nothing else"
 	@echo "make bench ROWS=a,c BENCH_ARGUMENTS='--rounds 9'"
 	@echo "                             some rows; the others stay in the file as they are"
+	@echo "make faults                  the fault campaign: kills, damaged files, lying devices, into tests/faults/results.json;"
+	@echo "                             some 40 minutes; ROWS=killed-writer,hostile-devices for a part,"
+	@echo "                             FAULTS_ARGUMENTS='--seed 7 --tries 50' for other chances"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -53,6 +57,9 @@ endif
 
 bench: test-parts environment-dev
 	@$(bin)/python -m tests.bench $(if $(ROWS),--rows $(ROWS)) $(BENCH_ARGUMENTS)
+
+faults: test-parts environment-dev
+	@$(bin)/python -m tests.faults $(if $(ROWS),--rows $(ROWS)) $(FAULTS_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check

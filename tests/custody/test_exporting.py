@@ -22,7 +22,7 @@ from gateway.custody.sample_text import HEAD, SampleFiles
 from gateway.store.chunk import SampleRow, ScanTick, pack
 from tests.custody.made_site import LINES, SAMPLES, made_site, running
 from tests.custody.recheck import recheck, sample_lines
-from tests.faults.tampering import flip_byte
+from tests.faults.row_tampering import flip_byte
 from tests.store.support import rows_from
 
 DONE, REFUSED, WRONG, NO_RECORD = 0, 1, 2, 5

@@ -14,7 +14,7 @@ from gateway.cli import main
 from gateway.store.database import offline
 from gateway.store.journal import newest
 from tests.custody.made_site import LINES, SAMPLES, made_site, running
-from tests.faults.tampering import flip_byte
+from tests.faults.row_tampering import flip_byte
 
 WHOLE, NOT_WHOLE, WRONG, NO_RECORD = 0, 1, 2, 5
 Vandal = sqlite3.Connection

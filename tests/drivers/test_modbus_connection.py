@@ -832,3 +832,23 @@ def test_an_impossible_output_is_refused_when_the_connection_is_made(block: Bloc
             ModbusConnection("PC1", keys, outputs=[block])
 
     run(scenario())
+
+
+def test_a_reply_of_the_connection_before_is_none_of_this_one_since_the_numbers_go_on() -> None:
+    async def scenario() -> None:
+        said: list[bytes] = []
+
+        async def script(peer: Peer, asked: Asked, writer: asyncio.StreamWriter) -> None:
+            frame = peer.frame(asked, good_message(asked))
+            said.append(frame)
+            writer.write(said[0] if peer.connections > 1 else frame)
+
+        async with hostile.peer(script=script) as peer, connected(peer) as connection:
+            assert await connection.read(FOUR) == right(FOUR)
+            peer.writers[-1].close()
+            await hostile.until(lambda: not still_usable(connection))
+            with pytest.raises(InvalidReply):
+                await connection.read(OTHER_FOUR)
+        assert peer.asked[-1].transaction == peer.asked[0].transaction + 1
+
+    run(scenario())

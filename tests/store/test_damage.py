@@ -37,7 +37,7 @@ def serve_everything(database: Database) -> Served:
     served = Served()
     if database.opened.found is OpenedAs.SET_ASIDE:
         served.noticed.append(database.opened.reason)
-    for part in (_serve_entries, _serve_chunks, _serve_state):
+    for part in (serve_entries, serve_chunks, _serve_state):
         try:
             with database.reader() as reader:
                 part(reader, served)
@@ -46,7 +46,7 @@ def serve_everything(database: Database) -> Served:
     return served
 
 
-def _serve_entries(reader: Reader, served: Served) -> None:
+def serve_entries(reader: Reader, served: Served) -> None:
     n = 0
     while found := journal.read_after(reader, n, 5_000):
         served.entries += [one for _, body in found for one in entries_of(body)]
@@ -54,7 +54,7 @@ def _serve_entries(reader: Reader, served: Served) -> None:
     served.noticed += [finding.text for finding in journal.verify(reader)]
 
 
-def _serve_chunks(reader: Reader, served: Served) -> None:
+def serve_chunks(reader: Reader, served: Served) -> None:
     n = 0
     while found := sample_log.read_after(reader, n, 5_000):
         served.chunks += found

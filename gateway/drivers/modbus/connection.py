@@ -29,7 +29,7 @@ from typing import Final
 from gateway.drivers.driver import Block, Table
 from gateway.drivers.errors import InvalidReply, NoAnswer, NotConnected, Refused, WriteForbidden
 from gateway.drivers.modbus.codec import LARGEST_REGISTER
-from gateway.drivers.modbus.link import Keys, Link
+from gateway.drivers.modbus.link import Keys, Link, transactions
 from gateway.drivers.modbus.reply import (
     READ_FUNCTIONS,
     WRITE_FUNCTION,
@@ -86,6 +86,7 @@ class ModbusConnection:
         self._turn = asyncio.Lock()
         self._wanted = False
         self._link: Link | None = None
+        self._transactions = transactions()
         self._silences = 0
         self.connects = 0  # how often a connection has been made; grows with every new one
         self.last_reply_s = 0.0  # real seconds from sending the last request that was answered to its reply
@@ -166,7 +167,7 @@ class ModbusConnection:
         self._link = None
         if not self._wanted:
             raise NotConnected(f"{self.name}: not open")
-        link = Link(self.name, rtu=self._keys.transport != "tcp")
+        link = Link(self.name, rtu=self._keys.transport != "tcp", transactions=self._transactions)
         await link.open(self._keys, self._real_timeout_s(self._keys.connect_timeout_s))
         if not self._wanted:  # closed meanwhile
             link.close()

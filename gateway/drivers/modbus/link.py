@@ -8,7 +8,9 @@ message.
 """
 
 import asyncio
+import itertools
 from collections import deque
+from collections.abc import Iterator
 from typing import Final, Protocol
 
 from gateway.configuration.schema import NetworkConnection, SerialConnection
@@ -22,6 +24,14 @@ TRANSACTIONS_REMEMBERED: Final = 64
 LARGEST_TRANSACTION: Final = 0xFFFF
 
 Keys = NetworkConnection | SerialConnection
+
+
+def transactions() -> Iterator[int]:
+    """Transaction ids of one device, over all of its connections: a late reply of the one before is never the awaited.
+
+    Never 0, which some devices always answer.
+    """
+    return itertools.cycle(range(1, LARGEST_TRANSACTION + 1))
 
 
 class Wire(Protocol):
@@ -43,14 +53,16 @@ class Link(asyncio.Protocol):
     Args:
         name: name of the connection, for errors.
         rtu: framed as on a serial line, with a checksum; else as on Modbus TCP, with a transaction id.
+        transactions: where the transaction ids come from, see ``transactions``.
 
     Attributes:
         stirred: bytes have come that nobody asked for.
     """
 
-    def __init__(self, name: str, *, rtu: bool) -> None:
+    def __init__(self, name: str, *, rtu: bool, transactions: Iterator[int]) -> None:
         self.name = name
         self.rtu = rtu
+        self._transactions = transactions
         self.stirred = False
         self._loop = asyncio.get_running_loop()
         self._wire: Wire | None = None
@@ -128,7 +140,7 @@ class Link(asyncio.Protocol):
     def _framed(self, question: Question, message: bytes) -> bytes:
         if self.rtu:
             return rtu_frame(question.unit_id, message)
-        self._transaction = self._transaction % LARGEST_TRANSACTION + 1  # never 0, which some devices always answer
+        self._transaction = next(self._transactions)
         return tcp_frame(question.unit_id, message, transaction=self._transaction)
 
     def data_received(self, data: bytes) -> None:

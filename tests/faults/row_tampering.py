@@ -10,7 +10,9 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from gateway.configuration.plant import load_site
@@ -19,8 +21,8 @@ from gateway.custody.verifying import verify_stopped
 from gateway.store import journal, sample_log
 from gateway.store.database import offline
 from gateway.store.errors import StoreError
+from tests.faults.frame import Row, Tally
 
-Row = dict[str, str | int]
 Content = tuple[object, ...]
 
 
@@ -46,29 +48,27 @@ def said_by(database: Path) -> Content:
         return (type(error).__name__,)
 
 
-def campaign(seed: int, tries: int) -> list[Row]:
-    """All rows of this file."""
-    with tempfile.TemporaryDirectory(prefix="tampering-") as folder:
-        from tests.custody.made_site import made_site  # noqa: PLC0415 - it imports the whole gateway
-
-        site = made_site(Path(folder))
-        return [stopped(site, seed, tries), killed(Path(folder), seed, tries), exported(site, seed, tries)]
-
-
-def stopped(site: Path, seed: int, tries: int) -> Row:
+def stopped(tries: int, seed: int) -> Tally:
     """In the database of a site that was stopped in order: every octet counts."""
-    whole = _row("one octet of a stopped record changed", "store verify says that the record is not as it was written")
-    return _tried(whole, site / "record" / "plant.db", "plant.db", seed, tries, harmless=False)
+    with _made_site() as site:
+        return _tried(Tally(), site / "record" / "plant.db", "plant.db", seed, tries, harmless=False)
 
 
-def killed(folder: Path, seed: int, tries: int) -> Row:
+def killed(tries: int, seed: int) -> Tally:
     """In the files of a process that was killed: database, log, and what lies beside."""
-    database = killed_record(folder / "killed")
-    fault = "one octet of a killed process's record changed, in the database or in its log"
-    row = _row(fault, "store verify says so, or everything that the record hands out is unchanged")
-    half = tries // 2
-    _tried(row, database, "plant.db", seed, half, harmless=True)
-    return _tried(row, database, "plant.db-wal", seed + 1, tries - half, harmless=True)
+    with tempfile.TemporaryDirectory(prefix="killed-") as folder:
+        database = killed_record(Path(folder) / "killed")
+        half = tries // 2
+        tally = _tried(Tally(), database, "plant.db", seed, half, harmless=True)
+        return _tried(tally, database, "plant.db-wal", seed + 1, tries - half, harmless=True)
+
+
+@contextmanager
+def _made_site() -> Iterator[Path]:
+    from tests.custody.made_site import made_site  # noqa: PLC0415 - it imports the whole gateway
+
+    with tempfile.TemporaryDirectory(prefix="tampering-") as folder:
+        yield made_site(Path(folder))
 
 
 def killed_record(folder: Path) -> Path:
@@ -84,24 +84,25 @@ def killed_record(folder: Path) -> Path:
     return path
 
 
-def exported(site: Path, seed: int, tries: int) -> Row:
+def exported(tries: int, seed: int) -> Tally:
     """In any file of an export, found by the recipe that its README gives, with nothing of ours."""
+    with _made_site() as site, tempfile.TemporaryDirectory(prefix="export-") as place:
+        original = Path(place) / "original"
+        export_stopped(site / "record" / "plant.db", load_site(site), original, Period())
+        return _flipped_in(original, Path(place), tries, random.Random(seed))  # noqa: S311 - places of damage
+
+
+def _flipped_in(original: Path, place: Path, tries: int, chance: random.Random) -> Tally:
     from tests.custody.recheck import recheck  # noqa: PLC0415 - the recipe stands beside its test
 
-    row = _row("one octet of an export changed", "the recipe in its README.txt finds it")
-    chance = random.Random(seed)  # noqa: S311 - places of damage
-    loaded = load_site(site)
-    with tempfile.TemporaryDirectory(prefix="export-") as place:
-        original = Path(place) / "original"
-        export_stopped(site / "record" / "plant.db", loaded, original, Period())
-        noted = recheck(original, None)
-        for number in range(tries):
-            copy = Path(shutil.copytree(original, Path(place) / str(number)))
-            file = chance.choice(sorted(path for path in copy.rglob("*") if path.is_file()))
-            at = flip_byte(file, chance)
-            _count(row, found=_refused(lambda copy=copy: recheck(copy, noted)), where=f"{file.name} at {at}")  # type: ignore[misc]
-            shutil.rmtree(copy)
-    return row
+    tally, noted = Tally(), recheck(original, None)
+    for number in range(tries):
+        copy = Path(shutil.copytree(original, place / str(number)))
+        file = chance.choice(sorted(path for path in copy.rglob("*") if path.is_file()))
+        at = flip_byte(file, chance)
+        tally.one("" if _refused(partial(recheck, copy, noted)) else f"{file.name} at {at}")
+        shutil.rmtree(copy)
+    return tally
 
 
 def _refused(check: Callable[[], object]) -> bool:
@@ -112,18 +113,7 @@ def _refused(check: Callable[[], object]) -> bool:
     return False
 
 
-def _row(fault: str, promise: str) -> Row:
-    return {"fault": fault, "promise": promise, "tried": 0, "kept": 0, "lost": 0, "worst": ""}
-
-
-def _count(row: Row, *, found: bool, where: str) -> None:
-    row["tried"] = int(row["tried"]) + 1
-    row["kept"] = int(row["kept"]) + found
-    row["lost"] = int(row["lost"]) + (not found)
-    row["worst"] = row["worst"] if found else where
-
-
-def _tried(row: Row, database: Path, name: str, seed: int, tries: int, *, harmless: bool) -> Row:
+def _tried(tally: Tally, database: Path, name: str, seed: int, tries: int, *, harmless: bool) -> Tally:
     chance = random.Random(seed)  # noqa: S311 - places of damage
     with tempfile.TemporaryDirectory(prefix="flipped-") as place:
         said = said_by(_copied(database, Path(place) / "untouched"))
@@ -133,9 +123,9 @@ def _tried(row: Row, database: Path, name: str, seed: int, tries: int, *, harmle
             at = flip_byte(copy.with_name(name), chance)
             findings = {one.text for one in verify_stopped(copy, {}).findings} - noticed_before
             same = harmless and said_by(copy) == said
-            _count(row, found=bool(findings) or same, where=f"{name} at {at}")
+            tally.one("" if findings or same else f"{name} at {at}")
             shutil.rmtree(copy.parent)
-    return row
+    return tally
 
 
 def _copied(database: Path, folder: Path) -> Path:
@@ -144,3 +134,23 @@ def _copied(database: Path, folder: Path) -> Path:
         if Path(f"{database}{suffix}").exists():
             shutil.copy(f"{database}{suffix}", folder / f"{database.name}{suffix}")
     return folder / database.name
+
+
+STOPPED = Row(
+    fault="one octet of a stopped record changed",
+    promise="store verify says that the record is not as it was written",
+    goal=200,
+    run=stopped,
+)
+KILLED = Row(
+    fault="one octet of a killed process's record changed, in the database or in its log",
+    promise="store verify says so, or everything that the record hands out is unchanged",
+    goal=200,
+    run=killed,
+)
+EXPORTED = Row(
+    fault="one octet of an export changed",
+    promise="the recipe in its README.txt finds it",
+    goal=200,
+    run=exported,
+)

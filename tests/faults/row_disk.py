@@ -21,10 +21,10 @@ from gateway.store.database import Database
 from gateway.store.errors import StoreBusy, StoreError, StoreFailing, StoreFull
 from gateway.store.migrations import PLANT
 from tests.core.plants import UTC_MS
+from tests.faults.frame import Row, Tally
 from tests.faults.small_disk import NoSmallDisk, fill_up, small_disk
 from tests.field.fieldbench import CONFIGURATION, INTERVAL_MS, WAIT_S, Disk, Scans, back_off, until
 
-Row = dict[str, str | int]
 _MEGABYTES, _BALLAST_BYTES = 12, 2_097_152
 _FEW, _MANY = 30, 400  # many use up what was held, so that the oldest have to go
 
@@ -126,20 +126,6 @@ def played(plant: Plant, script: Callable[[Plant], Awaitable[str]]) -> str:
 # --- rows ---------------------------------------------------------------------------------------------------------
 
 
-def campaign(seed: int, tries: int) -> list[Row]:
-    """All rows of this file."""
-    return [full(seed, tries), start_on_full(seed, tries), refusing(seed, tries)]
-
-
-def full(seed: int, tries: int) -> Row:
-    """Somebody else fills the disk to its last octet, for minutes, and frees it again."""
-    promise = "the record goes on by itself, no event is lost, and samples that go are the oldest and told with counts"
-    row = _row("a disk with 0 bytes free while the gateway runs", promise)
-    for number in range(tries):
-        _tried(row, seed + number, _full_once)
-    return row
-
-
 def _full_once(chance: random.Random, place: Path) -> str:
     with small_disk(place, _MEGABYTES) as disk:
         ballast = Ballast(disk / "plant.ballast", _BALLAST_BYTES)
@@ -164,14 +150,6 @@ async def _filled(plant: Plant, disk: Path) -> str:
     if not await plant.recovered():
         return "it did not recover when there was room again"
     return await _settled(plant) or ("" if went_on else "nothing could be committed while the disk was full")
-
-
-def start_on_full(seed: int, tries: int) -> Row:
-    """A start while not one octet is free."""
-    row = _row("a start on a disk with 0 bytes free", "it starts, with a new run and the state as it was")
-    for number in range(tries):
-        _tried(row, seed + number, _start_once)
-    return row
 
 
 def _start_once(chance: random.Random, place: Path) -> str:
@@ -200,15 +178,6 @@ def _start_once(chance: random.Random, place: Path) -> str:
 async def _ran(plant: Plant, seconds: int) -> str:
     await plant.seconds(seconds)
     return "" if await plant.recovered() else "it never ran"
-
-
-def refusing(seed: int, tries: int) -> Row:
-    """Commits fail for random whiles: no room, input/output error, read-only, busy."""
-    promise = "nothing is lost that was told as committed, and nothing at all when it ends before memory does"
-    row = _row("a disk that refuses for a while", promise)
-    for number in range(tries):
-        _tried(row, seed + number, _refused_once)
-    return row
 
 
 class RefusingDisk(Disk):
@@ -253,18 +222,37 @@ async def _settled(plant: Plant) -> str:
     return plant.losses()
 
 
-def _row(fault: str, promise: str) -> Row:
-    return {"fault": fault, "promise": promise, "tried": 0, "kept": 0, "lost": 0, "worst": ""}
+def _tried(once: Callable[[random.Random, Path], str]) -> Callable[[int, int], Tally]:
+    """A row of it: each try with a disk and chances of its own."""
+
+    def run(tries: int, seed: int) -> Tally:
+        tally = Tally()
+        for number in range(tries):
+            with tempfile.TemporaryDirectory(prefix="disk-") as place:
+                try:
+                    tally.one(once(random.Random(seed + number), Path(place)))  # noqa: S311 - moments of the fault
+                except NoSmallDisk as why:
+                    tally.count(f"not tried: {why}")
+        return tally
+
+    return run
 
 
-def _tried(row: Row, seed: int, once: Callable[[random.Random, Path], str]) -> None:
-    with tempfile.TemporaryDirectory(prefix="disk-") as place:
-        try:
-            worst = once(random.Random(seed), Path(place))  # noqa: S311 - moments of the fault
-        except NoSmallDisk as why:
-            row["worst"] = f"not tried: {why}"
-            return
-    row["tried"] = int(row["tried"]) + 1
-    row["kept"] = int(row["kept"]) + (not worst)
-    row["lost"] = int(row["lost"]) + bool(worst)
-    row["worst"] = f"seed {seed}: {worst}" if worst else row["worst"]
+FULL = Row(
+    fault="a disk with 0 bytes free while the gateway runs, for minutes (recorder and housekeeping, real file system)",
+    promise="the record goes on by itself, no event is lost, and samples that go are the oldest and told with counts",
+    goal=20,
+    run=_tried(_full_once),
+)
+START_ON_FULL = Row(
+    fault="a start on a disk with 0 bytes free",
+    promise="it starts, with a new run and the state as it was",
+    goal=20,
+    run=_tried(_start_once),
+)
+REFUSING = Row(
+    fault="a disk that refuses for random whiles: no room, input/output error, read-only, busy (at the writer's seam)",
+    promise="nothing is lost that was told as committed, and nothing at all when it ends before memory does",
+    goal=20,
+    run=_tried(_refused_once),
+)
