@@ -16,6 +16,7 @@ from gateway.assembly.direct_health import DirectHealth
 from gateway.assembly.field_process import output_block_of
 from gateway.configuration.plant import LoadedSite
 from gateway.configuration.poll_plan import PlannedBlock, plan_blocks
+from gateway.core.entering import overdue
 from gateway.core.outcome import Event, Outcome
 from gateway.core.permissive import tick_list
 from gateway.core.quality import Reason
@@ -81,11 +82,14 @@ class DirectGear:
         self._requests: deque[Request] = deque()
         start_ms = self.clock.now().monotonic_ms
         self._polls = _polls_of(loaded, start_ms)
-        self._health = DirectHealth(loaded.site, devices.figure, start_ms)
+        self._health = DirectHealth(loaded.site, devices.figure, start_ms, checks_overdue=self._checks_overdue)
         self._actuation = _actuation_of(loaded, devices, self._image, self.clock)
         self._write_due_ms = 0
         for event in beginnings:
             tell(Told(self.clock.now(), event))
+
+    def _checks_overdue(self) -> float:
+        return float(len(overdue(self.rules.plant.entries, self.state.checked, self.state.tick.utc_ms)))
 
     def ask(self, request: Request) -> None:
         """Hand a request to the next scan."""

@@ -24,9 +24,11 @@ class DirectHealth:
         site: whose own tags.
         figures: numbers of the figures files.
         start_ms: monotonic time of the start.
+        checks_overdue: how many instruments' checks are overdue.
     """
 
-    def __init__(self, site: Site, figures: Figures, start_ms: int) -> None:
+    def __init__(self, site: Site, figures: Figures, start_ms: int, *, checks_overdue: Callable[[], float]) -> None:
+        self._checks_overdue = checks_overdue
         self._site = site
         self._figures = figures
         self._heard_ms = dict.fromkeys(site.devices, start_ms)
@@ -67,6 +69,6 @@ class DirectHealth:
                 return 1.0
             case "line_busy_percent" | "rows_waiting" | "record_failing_s":
                 return 0.0
-            case "file":
-                figure = self._figures(own.file or "")
+            case "checks_overdue" | "file":
+                figure = self._figures(own.file or "") if own.figure == "file" else self._checks_overdue()
                 return Reason.NO_FIGURE if figure is None else figure

@@ -21,6 +21,7 @@ from gateway.field.answering import AnswerDesk
 from gateway.field.backoff import BackOff
 from gateway.field.beginning import Beginning, begin
 from gateway.field.clock import Clock, boot_id
+from gateway.field.corrected import CorrectedEntries
 from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import InputImage
 from gateway.field.own_tags import OwnTags, Sources, rows_waiting
@@ -123,7 +124,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         path=loaded.resolve(loaded.site.place.socket),
         hello=lambda: _hello(loaded, database, clock),
         status=lambda: status(parts),
-        submit=desk.submit,
+        submit=CorrectedEntries(database, desk.submit).submit,
         read_history=history.read,
         confirmed=history.confirm,
         persons_of=_persons(loaded),
@@ -139,7 +140,9 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         pollers=pollers,
         actuation=actuation,
         server=telling.server,
-        own_tags=own_tags_of(loaded, lines=lines, recorder=recorder, database=database, image=image, clock=clock),
+        own_tags=own_tags_of(
+            loaded, lines=lines, recorder=recorder, scanner=scanner, database=database, image=image, clock=clock
+        ),
     )
     return parts
 
@@ -223,6 +226,7 @@ def own_tags_of(
     *,
     lines: Mapping[str, Poller],
     recorder: Recorder,
+    scanner: Scanner,
     database: Database,
     image: InputImage,
     clock: Clock,
@@ -236,6 +240,7 @@ def own_tags_of(
         devices={name: (device.connection, device.unit_id) for name, device in site.devices.items()},
         rows_waiting=lambda: rows_waiting(database, readers),
         record_failing_s=lambda: _failing_s(recorder, clock),
+        checks_overdue=lambda: float(len(scanner.checks_overdue())),
         folder=loaded.resolve(site.place.figures_folder),
     )
     return OwnTags(tags=site.own_tags, sources=sources, image=image, clock=clock)

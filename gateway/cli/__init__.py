@@ -44,6 +44,8 @@ COMMANDS = {
     "hold": "gateway.cli.protection_requests",
     "end-hold": "gateway.cli.protection_requests",
     "grab": "gateway.cli.output_requests",
+    "enter": "gateway.cli.entering",
+    "entries": "gateway.cli.entering",
     "release": "gateway.cli.output_requests",
     "commission": "gateway.cli.output_requests",
     "observe-only": "gateway.cli.output_requests",

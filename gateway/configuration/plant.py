@@ -27,6 +27,7 @@ from gateway.configuration.schema import (
     ConditionKeys,
     CountKeys,
     Device,
+    Entries,
     Interlock,
     Output,
     OwnTag,
@@ -63,6 +64,8 @@ from gateway.core.condition import (
     WrittenOver,
 )
 from gateway.core.doubt import Partner, Spike
+from gateway.core.entering import CheckRule, EntryRules
+from gateway.core.entry import band_of
 from gateway.core.figures import FigureRules
 from gateway.core.hold import HoldRule
 from gateway.core.interlock import Effect, InterlockRule
@@ -191,10 +194,27 @@ def plant_of(site: Site) -> Plant:
         first_out_groups={name: tuple(group) for name, group in site.first_out_groups.items()},
         cause_groups=group_rules(site),
         grab_quantities=dict(site.grab_quantities),
+        entries=_entry_rules(site.entries),
         figures=_figure_rules(site.alarm_figures),
         clock_step_ms=_ms(site.site.clock_step_s),
         offer_ms=_ms(site.site.offer_s),
         offsets=offsets_of(site.site.time_zone),
+    )
+
+
+def _entry_rules(keys: Entries) -> EntryRules:
+    return EntryRules(
+        laboratory=dict(keys.laboratory),
+        checks={
+            tag: CheckRule(
+                band=band_of(check.band),
+                every_ms=_ms(check.every_d * 86_400),
+                grab_quantity=check.grab_quantity or "",
+            )
+            for tag, check in keys.checks.items()
+        },
+        gap_codes=dict(keys.gap_codes),
+        roles=frozenset(keys.roles),
     )
 
 
@@ -400,6 +420,7 @@ def _hold_rule(site: Site) -> HoldRule:
         longest_ms=_ms(holds.max_s),
         grace_ms=_ms(holds.grace_s),
         settle_ms=_ms(holds.settle_s),
+        needs_entry=holds.needs_entry,
     )
 
 

@@ -137,6 +137,7 @@ def references(site: Site) -> Iterator[Reference]:
     yield from _of_outputs(site)
     yield from _of_interlocks(site)
     yield from _of_releases(site)
+    yield from _of_entries(site)
     yield from _of_alarms(site)
     for question in questions(site):
         for key, section in SECTION_OF_KEY.items():
@@ -263,6 +264,15 @@ def _of_releases(site: Site) -> Iterator[Reference]:
         for number, limit in enumerate(release.grab):
             where = (*path, "grab", number, "quantity")
             yield Reference(path=where, section="grab_quantities", name=limit.quantity)
+
+
+def _of_entries(site: Site) -> Iterator[Reference]:
+    yield from _each(("entries", "roles"), "roles", site.entries.roles)
+    for tag, check in site.entries.checks.items():
+        path: KeyPath = ("entries", "checks", tag)
+        yield Reference(path=path, section="points", name=tag)
+        if check.grab_quantity is not None:
+            yield Reference(path=(*path, "grab_quantity"), section="grab_quantities", name=check.grab_quantity)
 
 
 def _of_alarms(site: Site) -> Iterator[Reference]:

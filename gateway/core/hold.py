@@ -28,6 +28,7 @@ class HoldRule:
         longest_ms: how far away the planned end may be.
         grace_ms: so long after the planned end a held reading becomes a bad one.
         settle_ms: so long after the end of a hold its reading does not count yet.
+        needs_entry: whether it can be ended only after a check or a note about what is held has been entered.
     """
 
     subjects: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -36,6 +37,7 @@ class HoldRule:
     longest_ms: int = 14_400_000
     grace_ms: int = 1_800_000
     settle_ms: int = 0
+    needs_entry: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +51,7 @@ class HoldState:
         since_ms: when it was announced.
         until_ms: its planned end.
         ended_ms: when it was ended; None while it stands.
+        entered: whether a check or a note about what is held has been entered since.
     """
 
     tags: tuple[str, ...]
@@ -57,6 +60,7 @@ class HoldState:
     since_ms: int
     until_ms: int
     ended_ms: int | None = None
+    entered: bool = False
 
 
 NO_RULE = HoldRule()
@@ -81,7 +85,18 @@ def refusal_to_hold(rule: HoldRule, holds: Mapping[str, HoldState], request: Req
 def refusal_to_end(rule: HoldRule, holds: Mapping[str, HoldState], request: Request) -> str:
     """Why the end of a hold is refused; empty when it is not."""
     hold = holds.get(request.subject)
-    return "not_held" if hold is None or hold.ended_ms is not None else _not_allowed(rule, request)
+    if hold is None or hold.ended_ms is not None:
+        return "not_held"
+    not_this_person = _not_allowed(rule, request)
+    return not_this_person or ("no_entry" if rule.needs_entry and not hold.entered else "")
+
+
+def with_entry(holds: Mapping[str, HoldState], tag: str) -> Mapping[str, HoldState]:
+    """The holds after something was entered about a tag."""
+    return {
+        subject: replace(one, entered=True) if tag in one.tags and one.ended_ms is None else one
+        for subject, one in holds.items()
+    }
 
 
 def _not_allowed(rule: HoldRule, request: Request) -> str:
@@ -99,6 +114,7 @@ def announced(rule: HoldRule, before: HoldState | None, request: Request, now_ms
         reason=request.reason,
         since_ms=before.since_ms if before is not None and standing else now_ms,
         until_ms=now_ms + request.duration_ms,
+        entered=before is not None and standing and before.entered,
     )
 
 

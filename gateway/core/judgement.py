@@ -7,15 +7,17 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from gateway.core import alarm, commissioning, hold, interlock, output, permissive
+from gateway.core import alarm, commissioning, entering, hold, interlock, output, permissive
 from gateway.core.commissioning import Commissioned
 from gateway.core.condition import NOTHING, ask, tags_of
 from gateway.core.condition import Answer as Says
+from gateway.core.entry import EntryKind
 from gateway.core.interlock import InterlockRule
 from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.output import OWN_LATCHES
 from gateway.core.permissive import Grab, ReleaseRule, tick_list
 from gateway.core.request import Action, Answer, Item, Request
+from gateway.core.sample import Number
 from gateway.core.state import Offer
 from gateway.core.suppression import PutAside, ShelfLimits, shelve
 from gateway.core.working import Working
@@ -50,6 +52,10 @@ SENTENCES = {
     "hold_on_site": "An instrument is held on site only, and a hold is ended there.",
     "already_held": "Somebody holds it already, by another name; end that hold, or give it a new end.",
     "not_held": "Nobody holds it.",
+    "no_entry": "Enter first what was done: a verification, a calibration or a note about what is held.",
+    "entry_role": "This role may not enter results, checks and notes at this site.",
+    "nothing_entered": "There is nothing to enter; say at least one row.",
+    "not_enterable": "Nothing was entered; every row must be right, and these are not.",
     "not_tripped": "It is not tripped.",
     "no_data": "An input has not delivered since the start.",
     "hold_time": "The cause has not been gone for long enough.",
@@ -350,9 +356,11 @@ def _grab(work: Working, request: Request) -> None:
     refusal = "unknown_quantity" if unknown else "" if whole else "no_figures"
     kind = EventKind.GRAB_REFUSED if refusal else EventKind.GRAB_SAMPLE
     known: dict[str, Fact] = {name: one for name, one in usable.items() if name in quantities}
+    known |= {} if refusal else _shown(work, request)
     _say(work, request, Event(kind=kind, reason=refusal, facts=known))
     if not refusal:
         work.grab = Grab(taken_ms=work.now_ms, measured=dict(request.measured), person=request.person)
+        _compare(work, request)
     text = f"{SENTENCES[refusal]} Known: {', '.join(quantities)}." if refusal else "The grab sample is entered."
     work.answers.append(Answer(request=request.id, granted=not refusal, reason=refusal, text=text))
 
@@ -423,6 +431,62 @@ def _carry_out(work: Working, request: Request, rule: ReleaseRule, items: tuple[
     _answer(work, request, "", text=f"{rule.output} is released.", items=items)
 
 
+# --- entries ---
+
+
+def _shown(work: Working, request: Request) -> dict[str, Fact]:
+    """What the analyzers say at the second of a grab sample, where one is declared for a quantity."""
+    facts: dict[str, Fact] = {}
+    for tag, rule in work.rules.plant.entries.checks.items():
+        if rule.grab_quantity in request.measured:
+            shown = work.peek(tag)
+            facts[f"{rule.grab_quantity}_at_{tag}"] = shown.value if isinstance(shown, Number) else "no good value"
+    return facts
+
+
+def _compare(work: Working, request: Request) -> None:
+    """A grab sample is a check of every analyzer of the same quantity that has a value now."""
+    for tag, rule in work.rules.plant.entries.checks.items():
+        shown = work.peek(tag)
+        if rule.grab_quantity in request.measured and isinstance(shown, Number):
+            standard = request.measured[rule.grab_quantity]
+            facts = entering.check_facts(rule, tag=tag, utc_ms=work.tick.utc_ms, standard=standard, shown=shown.value)
+            _entered(work, request, facts)
+
+
+def _enter(work: Working, request: Request) -> None:
+    known = entering.Known(
+        rules=work.rules.plant.entries,
+        units={tag: rule.unit for tag, rule in work.rules.tags.items()},
+        utc_ms=work.tick.utc_ms,
+        entered=request.corrected,
+    )
+    faults = list(entering.faults_told(request.entries, known))
+    refusal = "not_enterable" if faults else "" if request.entries else "nothing_entered"
+    roles = work.rules.plant.entries.roles
+    refusal = "entry_role" if roles and request.role not in roles else refusal
+    if refusal:
+        facts: dict[str, Fact] = {"rows": len(request.entries), "faults": len(faults)}
+        _say(work, request, Event(kind=EventKind.ENTRY_REFUSED, reason=refusal, facts=facts))
+        items = tuple(Item(text=f"row {place + 1}, {one.field}: {one.text}", satisfied=False) for place, one in faults)
+        _answer(work, request, refusal, items=items)
+        return
+    for row in request.entries:
+        _entered(work, request, entering.judged(row, known)[0])
+    _answer(work, request, "", text=f"{len(request.entries)} entered.")
+
+
+def _entered(work: Working, request: Request, facts: dict[str, Fact]) -> None:
+    """Into the journal; a check is remembered, so that the next one can become due."""
+    tag, kind = str(facts.get("tag", "")), facts["entry"]
+    if kind in {EntryKind.VERIFICATION.value, EntryKind.CALIBRATION.value}:
+        work.checked = entering.after_check(work.checked, facts)
+    if kind != EntryKind.GAP_REASON.value and work.holds:
+        work.holds = hold.with_entry(work.holds, tag)
+    failed = "" if facts.get("passed", True) else "failed"
+    _say(work, request, Event(kind=EventKind.ENTERED, subject=entering.subject_of(facts), reason=failed, facts=facts))
+
+
 # --- commissioning ---
 
 
@@ -478,6 +542,7 @@ _ACTIONS: dict[Action, Callable[[Working, Request], None]] = {
     Action.END_HOLD: _end_hold,
     Action.RELEASE: _release,
     Action.GRAB_SAMPLE: _grab,
+    Action.ENTER: _enter,
     Action.COMMISSION: _commission,
     Action.DECOMMISSION: _decommission,
 }

@@ -74,6 +74,8 @@ class EventKind(Enum):
     LIMIT_CHANGE = "limit_change"  # a start with another configuration: one key that is different, a limit or another
     GRAB_SAMPLE = "grab_sample"
     GRAB_REFUSED = "grab_refused"
+    ENTERED = "entered"  # a result, a check of an instrument, a note or a reason; ``entry`` reads its facts
+    ENTRY_REFUSED = "entry_refused"
     REQUEST_REFUSED = "request_refused"
     CLOCK_STEP = "clock_step"
     GAP = "gap"  # readings that were given up and are nowhere

@@ -8,6 +8,8 @@ from gateway.core.cause_groups import NO_RULES as NO_GRAPH
 from gateway.core.cause_groups import GroupRules
 from gateway.core.commissioning import CommissioningRule
 from gateway.core.days import UTC, Offsets
+from gateway.core.entering import NO_RULES as NO_ENTRIES
+from gateway.core.entering import EntryRules
 from gateway.core.figures import NO_RULES, FigureRules
 from gateway.core.hold import NO_RULE as NO_HOLDS
 from gateway.core.hold import HoldRule
@@ -33,6 +35,7 @@ class Plant:
         first_out_groups: group name to alarm ids in cascade order.
         cause_groups: which alarm follows from which.
         grab_quantities: quantity name to words; what a grab sample may carry.
+        entries: what people can enter afterwards.
         figures: when to tell of floods, chattering and standing alarms.
         clock_step_ms: a jump of the wall clock of at least this is journaled.
         offer_ms: how long the first step of a release stands.
@@ -50,6 +53,7 @@ class Plant:
     first_out_groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     cause_groups: GroupRules = NO_GRAPH
     grab_quantities: dict[str, str] = field(default_factory=dict)
+    entries: EntryRules = NO_ENTRIES
     figures: FigureRules = NO_RULES
     clock_step_ms: int = 1_000
     offer_ms: int = 120_000

@@ -24,6 +24,7 @@ class Action(Enum):
     END_HOLD = "end_hold"
     RELEASE = "release"  # give an output back after a trip or a start
     GRAB_SAMPLE = "grab_sample"  # a sample taken by hand and measured
+    ENTER = "enter"  # results, checks of instruments, notes and reasons, afterwards; all of them or none
     COMMISSION = "commission"  # let the gateway write its outputs
     DECOMMISSION = "decommission"  # back to observing: nothing is written any more
 
@@ -55,6 +56,8 @@ class Request:
         measure: for out of service, what is done instead meanwhile.
         cause: for explain, what caused it.
         corrective_action: for explain, what was done about it.
+        entries: for enter, the rows as ``entering`` reads them.
+        corrected: for enter, number to kind of the entries that the rows correct, looked up by the field process.
     """
 
     id: str
@@ -71,6 +74,8 @@ class Request:
     measure: str = ""
     cause: str = ""
     corrective_action: str = ""
+    entries: tuple[dict[str, str], ...] = ()
+    corrected: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +106,7 @@ class Answer:
         text: one sentence for the person.
         items: the tick list of a release.
         confirm: the number to repeat in the second step of a release; 0 when there is none.
+        numbers: of the journal's lines that what was entered has become, given when it is journaled.
     """
 
     request: str
@@ -109,3 +115,4 @@ class Answer:
     text: str = ""
     items: tuple[Item, ...] = ()
     confirm: int = 0
+    numbers: tuple[int, ...] = ()

@@ -71,6 +71,7 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         cause_groups=cause_groups.after_restart(rules.plant.cause_groups, saved.cause_groups, gap.shift_ms),
         holds=hold.after_restart(rules.plant.holds, saved.holds, shift_ms=gap.shift_ms, now_ms=now.monotonic_ms),
         grab=None if saved.grab is None else replace(saved.grab, taken_ms=saved.grab.taken_ms + gap.shift_ms),
+        checked=saved.checked,
         offers_made=saved.offers_made,
         commissioned=commissioned,
     ), [*lapsed, *events, *said, *told]

@@ -328,6 +328,7 @@ def _next_state(work: Working) -> ScanState:
         figures=work.figures,
         cause_groups=work.cause_groups,
         holds=work.holds,
+        checked=work.checked,
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,

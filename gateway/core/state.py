@@ -22,6 +22,7 @@ from gateway.core.condition import (
     WrittenOver,
     tags_of,
 )
+from gateway.core.entering import Checked
 from gateway.core.exposure import ExposureState
 from gateway.core.figures import NO_FIGURES, FigureState
 from gateway.core.hold import HoldState
@@ -59,6 +60,7 @@ class ScanState:
     figures: FigureState = NO_FIGURES
     cause_groups: GroupState = NO_GROUPS
     holds: Mapping[str, HoldState] = field(default_factory=dict)  # by what was named, a tag or a device
+    checked: Mapping[str, Checked] = field(default_factory=dict)  # tag to its newest check
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0

@@ -53,6 +53,7 @@ class Working:
         self.figures = before.figures
         self.cause_groups = before.cause_groups
         self.holds = before.holds
+        self.checked = before.checked
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made

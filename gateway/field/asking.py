@@ -19,6 +19,8 @@ ANSWERS_KEPT = 1_000
 _WORD_LIMIT = 64  # characters of an id, a name or a quantity
 _REASON_LIMIT = 1_000  # characters
 _MEASURED_LIMIT = 32  # quantities of one grab sample
+_ROWS_LIMIT = 500  # of one request
+_FIELDS_LIMIT = 32  # of a row
 _DURATION_LIMIT_S = 366 * 86_400.0
 
 
@@ -50,6 +52,7 @@ def answered(answer: Answer) -> Answered:
         text=answer.text,
         items=tuple(_list_item(item) for item in answer.items),
         confirm=answer.confirm,
+        numbers=answer.numbers,
     )
 
 
@@ -81,6 +84,7 @@ def request_of(ask: Ask, persons: Mapping[str, str]) -> Request:
         measure=ask.measure,
         cause=ask.cause,
         corrective_action=ask.corrective_action,
+        entries=tuple(dict(row) for row in ask.entries),
     )
 
 
@@ -120,8 +124,21 @@ def _check_size(ask: Ask) -> None:
             raise NotAsked("malformed", f"a text has at most {_REASON_LIMIT} printable characters, in one line")
     if len(ask.measured) > _MEASURED_LIMIT:
         raise NotAsked("malformed", f"a grab sample has at most {_MEASURED_LIMIT} quantities, not {len(ask.measured)}")
+    _check_rows(ask)
     if not 0 <= ask.duration_s <= _DURATION_LIMIT_S:
         raise NotAsked("malformed", f"a duration of {ask.duration_s:g} s; at most a year, and not negative")
+
+
+def _check_rows(ask: Ask) -> None:
+    if len(ask.entries) > _ROWS_LIMIT:
+        raise NotAsked("malformed", f"{len(ask.entries)} rows at once; enter at most {_ROWS_LIMIT}, and the rest after")
+    for row in ask.entries:
+        if len(row) > _FIELDS_LIMIT:
+            raise NotAsked("malformed", f"a row has at most {_FIELDS_LIMIT} fields, not {len(row)}")
+        for name, text in row.items():
+            if len(name) > _WORD_LIMIT or len(text) > _REASON_LIMIT or not (name + text).isprintable():
+                problem = f"field {name[:20]!r} of a row has at most {_REASON_LIMIT} printable characters, in one line"
+                raise NotAsked("malformed", problem)
 
 
 def _list_item(item: Item) -> ListItem:

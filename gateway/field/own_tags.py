@@ -44,6 +44,7 @@ class Sources:
         lines: connection name to its poller.
         devices: device name to the name of its connection and its unit id.
         rows_waiting: stored samples that the slowest reader has not confirmed; may block, called in a thread.
+        checks_overdue: instruments whose check is overdue.
         record_failing_s: plant seconds for which the record cannot be written; 0 while it can.
         folder: of files that are named relatively.
     """
@@ -52,6 +53,7 @@ class Sources:
     devices: Mapping[str, tuple[str, int]]
     rows_waiting: Callable[[], int]
     record_failing_s: Callable[[], float]
+    checks_overdue: Callable[[], float]
     folder: Path
 
 
@@ -95,6 +97,8 @@ class OwnTags:
             return _Aside(sources.rows_waiting).figure
         if own.figure == "record_failing_s":
             return _Here(sources.record_failing_s).figure
+        if own.figure == "checks_overdue":
+            return _Here(sources.checks_overdue).figure
         if own.figure == "file":
             file = own.file or ""
             return _Aside(lambda: number_in(sources.folder, file)).figure

@@ -9,7 +9,8 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from gateway.core.outcome import Event, Outcome
+from gateway.core.entering import overdue
+from gateway.core.outcome import Event, EventKind, Outcome
 from gateway.core.request import Answer
 from gateway.core.scan import Moment, scan
 from gateway.core.state import Rules, ScanState
@@ -101,11 +102,15 @@ class Scanner:
         self._unsaid.clear()
         entries = self._recorder.note(self.state, self._image.taken, events, self._image.taken_others)
         for one in self.outcome.answers:
-            self._answer(one, self.state.scan)
+            self._answer(_numbered(one, entries), self.state.scan)
         self._tell(self.state, self.outcome, entries)
         for sample in self._calculated.due(self.outcome.verdicts, tick):
             self._image.put(sample)
         self._clock.scanned(now.monotonic_ms)
+
+    def checks_overdue(self) -> dict[str, int]:
+        """Instruments whose check is overdue, and since when; 0 for one of which none is on record."""
+        return overdue(self.rules.plant.entries, self.state.checked, self.state.tick.utc_ms)
 
     def journal(self, event: Event) -> None:
         """Have something of the process itself journaled with the next scan."""
@@ -118,6 +123,14 @@ class Scanner:
             self._hurried = outcome.hurried
             for poller in self._pollers:
                 poller.hurry(self._hurried)
+
+
+def _numbered(answer: Answer, entries: Sequence[JournalEntry]) -> Answer:
+    """The answer with the numbers under which what was entered stands in the journal."""
+    numbers = tuple(
+        one.n for one in entries if one.kind == EventKind.ENTERED.value and one.facts.get("request") == answer.request
+    )
+    return replace(answer, numbers=numbers) if numbers else answer
 
 
 def _as_of(now: Tick, due_ms: int, *, at_most_ms: int) -> Tick:

@@ -147,9 +147,20 @@ def _notes(parts: Parts) -> list[str]:
         notes.append("the record cannot be written; nothing is given back until it can")
     if not now.utc_trusted:
         notes.append("the clock is not trusted; times may be wrong")
+    notes += [_overdue(tag, due_utc_ms) for tag, due_utc_ms in parts.scanner.checks_overdue().items()]
     if parts.housekeeper.over_limit:
         notes.append("the record is larger than its limit, and nothing of it may be let go yet")
     return notes
+
+
+def _overdue(tag: str, due_utc_ms: int) -> str:
+    if not due_utc_ms:
+        return f"no check of {tag} is on record; it is to be verified"
+    return f"the check of {tag} is overdue since {_in_utc(due_utc_ms)}"
+
+
+def _in_utc(utc_ms: int) -> str:
+    return datetime.fromtimestamp(utc_ms / 1_000, UTC).strftime("%d %b %Y %H:%M UTC")
 
 
 def _commissioning(parts: Parts) -> str:
@@ -161,7 +172,7 @@ def _commissioning(parts: Parts) -> str:
         held = ", ".join(f"{tag} {code}" for tag, code in parts.actuation.registers.items())
         read = f"the controller holds {held}" if held else "the controller has not been read yet"
         return f"observe-only: nothing is written until the outputs are commissioned; {read}"
-    when = datetime.fromtimestamp(commissioned.utc_ms / 1_000, UTC).strftime("%d %b %Y %H:%M UTC")
+    when = _in_utc(commissioned.utc_ms)
     return f"the outputs are written: commissioned by {commissioned.person} on {when}: {commissioned.reason}"
 
 

@@ -223,6 +223,7 @@ class Answered(Message, frozen=True, kw_only=True, tag="answered"):
     text: str = ""
     items: tuple[ListItem, ...] = ()
     confirm: int = 0
+    numbers: tuple[int, ...] = ()  # of the journal's lines that what was entered has become
 
 
 class Refusal(Message, frozen=True, kw_only=True, tag="refusal"):
@@ -277,6 +278,7 @@ class Ask(Message, frozen=True, kw_only=True, tag="ask"):
     measure: str = ""  # what is done instead while something is out of service
     cause: str = ""
     corrective_action: str = ""
+    entries: tuple[dict[str, str], ...] = ()  # rows to enter, as core.entering reads them
 
 
 FromField = Hello | Values | LiveEvent | History | Status | Answered | Refusal

@@ -84,6 +84,7 @@ def _hold(rules: Rules, state: HoldState, now_ms: int) -> HoldState:
         since_ms=NOW_MS,
         until_ms=max(state.until_ms, now_ms - rule.grace_ms) - now_ms + NOW_MS,
         ended_ms=_at_or_none(state.ended_ms, now_ms, rule.settle_ms),
+        entered=True,  # so that every hold may end here, also where a site wants an entry first
     )
 
 

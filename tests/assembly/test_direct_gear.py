@@ -243,7 +243,7 @@ def test_a_silent_device_is_told_apart_from_its_neighbour(bench: Bench) -> None:
 
 
 def test_each_figure_is_told_at_its_own_interval(pond: LoadedSite) -> None:
-    health = DirectHealth(pond.site, lambda _: None, 0)
+    health = DirectHealth(pond.site, lambda _: None, 0, checks_overdue=lambda: 0.0)
     due: Callable[[int], set[str]] = lambda now_ms: {name for name, _ in health.due(now_ms)}  # noqa: E731 - short
     assert due(0) == set(pond.site.own_tags)
     assert due(4_999) == set()

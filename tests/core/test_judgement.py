@@ -23,6 +23,7 @@ SUBJECT_OF = {
     Action.END_HOLD: "CHLORINE",
     Action.RELEASE: "product",
     Action.GRAB_SAMPLE: "",
+    Action.ENTER: "",
     Action.COMMISSION: "",
     Action.DECOMMISSION: "",
 }

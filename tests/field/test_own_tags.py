@@ -52,6 +52,7 @@ def play(
     *,
     waiting: Callable[[], int] = lambda: 0,
     failing: Callable[[], float] = lambda: 0.0,
+    overdue: Callable[[], float] = lambda: 0.0,
 ) -> None:
     """A line L1 with devices D1 and D2, polled every 5 s, 50 ms a reply; nothing is polled on L2."""
 
@@ -71,6 +72,7 @@ def play(
             devices={"D1": ("L1", 1), "D2": ("L1", 2), "D3": ("L2", 1)},
             rows_waiting=waiting,
             record_failing_s=failing,
+            checks_overdue=overdue,
             folder=folder,
         )
         works = [poller.run(), OwnTags(tags=tags, sources=sources, image=image, clock=clock).run()]
@@ -231,6 +233,16 @@ def test_how_long_the_record_cannot_be_written_is_told_at_every_interval(tmp_pat
         assert heard.numbers("RECORD") == [0.0, 8.5, 18.5, 0.0]
 
     play(script, tmp_path, {"RECORD": own("record_failing_s")}, failing=lambda: next(failing_s))
+
+
+def test_how_many_checks_of_instruments_are_overdue_is_told_at_every_interval(tmp_path: Path) -> None:
+    overdue = iter((2.0, 1.0))
+
+    async def script(_: Line, heard: Heard, clock: ManualClock) -> None:
+        await clock.run_for(20_500)
+        assert heard.numbers("OVERDUE") == [2.0, 1.0]
+
+    play(script, tmp_path, {"OVERDUE": own("checks_overdue")}, overdue=lambda: next(overdue))
 
 
 # --- files -------------------------------------------------------------------------------------------------------

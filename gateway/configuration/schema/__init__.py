@@ -42,6 +42,7 @@ from gateway.configuration.schema.conditions import (
     UnwritableKeys,
     WrittenOverKeys,
 )
+from gateway.configuration.schema.entries import Entries, InstrumentCheck
 from gateway.configuration.schema.keys import (
     REGISTERS,
     BadReason,
@@ -154,6 +155,7 @@ __all__ = [
     "DeviationKeys",
     "Device",
     "DeviceManners",
+    "Entries",
     "EqualsKeys",
     "Exposure",
     "Flush",
@@ -162,6 +164,7 @@ __all__ = [
     "HoldWhenKeys",
     "Holds",
     "Influx",
+    "InstrumentCheck",
     "Interlock",
     "Keys",
     "LimitKeys",

@@ -227,6 +227,7 @@ OwnFigure = Literal[
     "device_reply_ms",
     "rows_waiting",
     "record_failing_s",
+    "checks_overdue",
     "file",
 ]
 

@@ -169,6 +169,10 @@ class Holds(Keys):
     settle_s: Seconds = Field(
         default=0.0, description="Seconds after the end of a hold in which the reading does not count yet."
     )
+    needs_entry: bool = Field(
+        default=False,
+        description="Whether a hold can be ended only after a check of what is held, or a note about it, was entered.",
+    )
 
 
 class Flush(Keys):

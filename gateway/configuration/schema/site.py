@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field
 
 from gateway.configuration.schema.alarm_sets import AlarmSetUse
 from gateway.configuration.schema.alarms import Alarm, AlarmFigures, CauseGrouping, ProcessUnit
+from gateway.configuration.schema.entries import Entries
 from gateway.configuration.schema.keys import Keys, Name, Text
 from gateway.configuration.schema.maps import MapPoint, RegisterMap
 from gateway.configuration.schema.place import Person, Place, SiteKeys
@@ -57,6 +58,7 @@ class Site(Keys):
     grab_quantities: dict[Name, Text] = Field(
         default_factory=dict, description="Quantities a grab sample may carry, and their words."
     )
+    entries: Entries = Field(default_factory=Entries, description="What people can enter afterwards.")
     uplink: Uplink = Field(default_factory=Uplink, description="Where records and alarms go.")
 
     @cached_property
