@@ -26,6 +26,7 @@ FOREIGN_LIBRARIES = {
     "iotcore": {"simulator/office.py"},
     "paho": {"gateway/publishers/mqtt.py", "simulator/office.py"},
     "pymodbus": {"gateway/drivers/modbus/connection.py"},
+    "reportlab": {"gateway/records/as_pdf.py"},
     "serial": {"gateway/drivers/modbus/connection.py"},
     "sqlite3": {"gateway/store/database.py"},
     "urllib3": {"gateway/publishers/influx.py"},
