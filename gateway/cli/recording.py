@@ -135,7 +135,7 @@ def readings(which: date, site: Path, last: date | None, output: Path | None, *,
 @click.option("--copies", type=FOLDER, required=True, help="Folder of the copies of record.")
 @click.option("--cells", type=FILE, help="CSV of the same record, to list changed cells of a PDF.")
 @click.option("--confirm", default="", help="The code that the first step shows.")
-def certify(file: Path, signer: str, role: str, copies: Path, cells: Path | None, confirm: str) -> None:
+def certify(file: Path, *, signer: str, role: str, copies: Path, cells: Path | None, confirm: str) -> None:
     """Certify exactly the bytes of FILE, in two steps: the first shows the hash and a code, the second repeats it.
 
     A later certification of a file of the same name is a revision: it names the

@@ -16,7 +16,21 @@ from pydantic import ValidationError
 from gateway.configuration.document import Node, read_document
 from gateway.configuration.schema.permit import Criteria, Limit, Permit
 
-COLUMNS = ["jurisdiction", "class_or_use", "parameter", "statistic", "limit", "unit", "window", "allowed_fraction", "applies_to", "source", "seen", "confidence", "note"]
+COLUMNS = [
+    "jurisdiction",
+    "class_or_use",
+    "parameter",
+    "statistic",
+    "limit",
+    "unit",
+    "window",
+    "allowed_fraction",
+    "applies_to",
+    "source",
+    "seen",
+    "confidence",
+    "note",
+]
 CONFIRM = "confirm with your authority"
 _LABELS = re.compile(r",?( as (summarised |quoted )?in)? ?\[(M|S[0-9]+)\]")  # references to a list of the table's own
 
@@ -123,11 +137,11 @@ def _entry(row: Mapping[str, str]) -> Iterator[str]:
         "unit": row["unit"],
         "window": row["window"],
         "allowed_fraction": _number(row["allowed_fraction"]),
-        "use": row["class_or_use"],
+        "use": _LABELS.sub("", row["class_or_use"]),
         "applies_to": row["applies_to"],
         "source": _LABELS.sub("", row["source"]),
         "seen": row["seen"] == "seen",
-        "note": row["note"],
+        "note": _LABELS.sub("", row["note"]),
     }
     mark = "    - "
     for key, value in said.items():

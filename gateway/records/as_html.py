@@ -7,10 +7,17 @@ from html.parser import HTMLParser
 from gateway.records.sheet import CAUTION, Cell, Plot, Sheet, Table, Words
 
 _WIDTH, _HEIGHT, _LEFT, _BOTTOM, _TOP = 960, 170, 56, 22, 8
-_STYLE = """body{font:13px/1.4 sans-serif;margin:1.5em;color:#222}h1{font-size:1.3em}h2{font-size:1.05em;margin:1.4em 0 .3em}
-table{border-collapse:collapse;font-size:12px}td,th{border:1px solid #ccc;padding:2px 6px;text-align:left;vertical-align:top}
-th{background:#eef}td.n{text-align:right;white-space:nowrap}.caution{border:1px solid #b80;background:#fff6e0;padding:.4em}
-.wide{overflow-x:auto}svg{width:100%;max-width:960px;height:auto;display:block}.line{fill:none;stroke:#15509a;stroke-width:1}
+_LEGEND = (
+    "Violet: at divert. Amber: held or calibrating. Grey: no usable value. Red: limit. A stroke spans least to most."
+)
+_STYLE = """body{font:13px/1.4 sans-serif;margin:1.5em;color:#222}
+h1{font-size:1.3em}h2{font-size:1.05em;margin:1.4em 0 .3em}
+table{border-collapse:collapse;font-size:12px}td,th
+{border:1px solid #ccc;padding:2px 6px;text-align:left;vertical-align:top}
+th{background:#eef}td.n{text-align:right;white-space:nowrap}
+.caution{border:1px solid #b80;background:#fff6e0;padding:.4em}
+.wide{overflow-x:auto}
+svg{width:100%;max-width:960px;height:auto;display:block}.line{fill:none;stroke:#15509a;stroke-width:1}
 .limit{stroke:#b00;stroke-dasharray:5 3}.divert{fill:#7a4fb5;fill-opacity:.55}.held{fill:#e8a200;fill-opacity:.35}
 .bad{fill:#999;fill-opacity:.4}.axis{stroke:#666}text{font-size:11px;fill:#333}
 @media print{.caution{position:fixed;bottom:0;left:0;right:0;font-size:9px}body{margin-bottom:4em}}"""
@@ -20,7 +27,8 @@ def as_html(sheet: Sheet) -> bytes:
     """The whole sheet."""
     title = escape(sheet.title)
     parts = [
-        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>{_STYLE}</style></head>',
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
+        f"<title>{title}</title><style>{_STYLE}</style></head>",
         f"<body><h1>{title}</h1>",
         *(f"<p>{escape(line)}</p>" for line in sheet.head),
         f'<p class="caution">{escape(CAUTION)}</p>',
@@ -63,9 +71,8 @@ def _svg(plot: Plot) -> str:
     lines = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(plot.heading)}">']
     for since, until, kind in plot.bands:
         high = (floor_y, 5) if kind == "divert" else (_TOP, inner_h)
-        lines.append(
-            f'<rect class="{kind}" x="{x(since)}" y="{high[0]}" width="{max(0.5, x(until) - x(since)):.1f}" height="{high[1]}"/>'
-        )
+        width = f"{max(0.5, x(until) - x(since)):.1f}"
+        lines.append(f'<rect class="{kind}" x="{x(since)}" y="{high[0]}" width="{width}" height="{high[1]}"/>')
     lines.append(f'<path class="line" d="{trace_path(plot, x, y)}"/>')
     for limit in plot.limits:
         lines.append(f'<line class="limit" x1="{_LEFT}" x2="{_WIDTH - 6}" y1="{y(limit)}" y2="{y(limit)}"/>')
@@ -73,9 +80,7 @@ def _svg(plot: Plot) -> str:
     lines.append(f'<line class="axis" x1="{_LEFT}" x2="{_WIDTH - 6}" y1="{floor_y}" y2="{floor_y}"/>')
     lines += [f'<text x="{x(at)}" y="{_HEIGHT - 3}">{escape(word)}</text>' for at, word in plot.ticks]
     lines.append(f'<text x="{_LEFT - 4}" y="{_TOP + 8}" text-anchor="end">{plot.top:.3g}</text></svg>')
-    lines.append(
-        "<p>Violet: at divert. Amber: held or calibrating. Grey: no usable value. Red: limit. Each stroke spans least to most.</p>"
-    )
+    lines.append(f"<p>{_LEGEND}</p>")
     return "\n".join(lines)
 
 

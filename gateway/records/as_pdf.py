@@ -1,4 +1,4 @@
-"""A record as PDF, with plots as vector graphics; the same sheet gives the same bytes. The only file that imports reportlab."""
+"""A record as PDF, plots as vector graphics; the same sheet gives the same bytes. Alone imports reportlab."""
 
 import io
 

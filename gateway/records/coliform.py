@@ -1,4 +1,4 @@
-"""Laboratory results in the record: running medians with both dates, counts above limits, samples still awaited. Pure."""
+"""Laboratory results in the record: running medians, counts above limits, samples still awaited. Pure."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass

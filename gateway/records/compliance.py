@@ -130,7 +130,7 @@ def _month_mean(name: str, limit: Limit, figure: float, days: Sequence[tuple[dat
     return Judged(name=name, limit=limit, verdict=verdict, count=int(broken), of=1, told=f"mean {mean:.4g}")
 
 
-def _of_samples(
+def _of_samples(  # noqa: PLR0917 - called in one place, in this order
     given: Given,
     name: str,
     limit: Limit,

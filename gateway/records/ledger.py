@@ -1,7 +1,9 @@
 """Diversions and gaps: when, why, how long, how much. Pure."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from gateway.core.entry import GapReason
 from gateway.core.outcome import EventKind
@@ -22,7 +24,6 @@ class Diversion:
         cause: the interlock that tripped, or in words that none did.
         volume_m3: diverted; None when the totaliser gives none.
         released_by: who gave it back; empty for nobody.
-        notice_utc_ms: begin of the decision; the begin of the span when none is known.
     """
 
     span: Span
@@ -82,22 +83,15 @@ def grown(total: Series, span: Span, rolls_over_at: float | None) -> float | Non
     usable = [value for _, value in readings_within(total, span)]
     if len(usable) < 2:  # noqa: PLR2004 - a difference needs two
         return None
-    return sum(growth(before, now, rolls_over_at) for before, now in zip(usable, usable[1:], strict=False))
+    return sum(growth(before, now, rolls_over_at) for before, now in pairwise(usable))
 
 
 def readings_within(series: Series, span: Span) -> list[tuple[int, float]]:
     """Usable readings of a span, and the last one before it."""
-    found: list[tuple[int, float]] = []
-    for i, utc_ms in enumerate(series.times):
-        if utc_ms >= span[1]:
-            break
-        if series.states[i] > State.UNDER:
-            continue
-        if utc_ms < span[0]:
-            found[:] = [(utc_ms, series.values[i])]
-        else:
-            found.append((utc_ms, series.values[i]))
-    return found
+    begin, end = bisect_left(series.times, span[0]), bisect_left(series.times, span[1])
+    found = [(series.times[i], series.values[i]) for i in range(begin, end) if series.states[i] <= State.UNDER]
+    before = next((i for i in range(begin - 1, -1, -1) if series.states[i] <= State.UNDER), None)
+    return found if before is None else [(series.times[before], series.values[before]), *found]
 
 
 def missing(tag: str, pieces: Sequence[Piece], gaps: Sequence[Span], reasons: Sequence[GapReason]) -> list[Missing]:

@@ -30,6 +30,7 @@ from gateway.records.sheet import (
 )
 
 _PARTS = 480  # of a plot
+_SHORT_STOP_MS = 60_000  # a restart so short makes no gap of 15 minutes
 _HOUR_MS = 3_600_000
 
 
@@ -57,7 +58,7 @@ def _sheet(given: Given, dates: Sequence[date], key: str) -> Sheet:
     parts: list[Table | Words | Plot] = [
         _compliance(verdicts, key),
         *_plots(given, days),
-        _day_table(given, days, key),
+        _day_table(days, key),
         *(_quantity_table(given, name, days, key) for name in given.record.quantities),
         _volumes(given, days, key),
         _diversions(given, days, key),
@@ -92,17 +93,18 @@ def _head(given: Given, days: Sequence[Day], known: Sequence[LaboratoryResult]) 
     )
     why += ["the period is not over in the record"] if unfinished else []
     status = f"PROVISIONAL: {'; '.join(why)}" if why else "FINAL as to its data"
+    known_at = at(given.as_of_ms, given.zone, "%Y-%m-%d %H:%M")
     return (
-        f"Permit {given.permit}; {days[0].day} to {days[-1].day}, site time; as known {at(given.as_of_ms, given.zone, '%Y-%m-%d %H:%M')}",
+        f"Permit {given.permit}; {days[0].day} to {days[-1].day}, site time; as known {known_at}",
         status,
         f"Configuration {given.configuration[:16]}",
     )
 
 
 _RULES = (
-    "Means are weighted by time over the valid minutes for which the quantity had to be measured; with less than 75 % of "
-    "these valid there is no figure, and the count is printed. Maxima are of single readings.",
-    "Time held, calibrating, without a usable value or without any value counts in no figure and is told; nothing is filled in.",
+    "Means are weighted by time over the valid minutes of the time in which a quantity had to be measured.",
+    "With less than 75 % of that time valid there is no mean, and the count is printed. Maxima are of single readings.",
+    "Time held, calibrating, or without a usable value counts in no figure and is told; nothing is filled in.",
     "Readings marked as suspect count in means and shares; their maximum, and the mean without them, stand apart.",
     "A clipped reading is printed with > or <. Shares of time are told of the day and of the valid minutes.",
     "Figures are compared unrounded with limits, and rounded (half away from zero) for print only.",
@@ -138,7 +140,7 @@ def _limit_words(one: Judged) -> str:
     return f"{limit.parameter}, {limit.statistic.replace('_', ' ')}: {figure}{part}"
 
 
-def _day_table(given: Given, days: Sequence[Day], key: str) -> Table:
+def _day_table(days: Sequence[Day], key: str) -> Table:
     rows = []
     for day in days:
         n = f"{day.day.day}"
@@ -467,7 +469,7 @@ def _checks(given: Given, days: Sequence[Day]) -> Iterator[Table]:
 
 def _gaps(given: Given, days: Sequence[Day], key: str) -> Iterator[Table]:
     reasons = in_force([one for one in given.entries if isinstance(one, GapReason)])
-    down = [(begin, end) for begin, end in _down(given) if end - begin > 60_000]
+    down = [(begin, end) for begin, end in _down(given) if end - begin > _SHORT_STOP_MS]
     rows, complete = [], []
     for name, keys in given.record.quantities.items():
         standing = "producing" if keys.during == "producing" else "delivering"

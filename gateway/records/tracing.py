@@ -48,12 +48,13 @@ def _of_quantity(given: Given, quantity: str, day: Day) -> Iterator[str]:
     keys, one = given.record.quantities[quantity], day.columns[quantity].treated
     yield (
         f"2. The rules: {keys.tag}, {at(day.span[0], given.zone)} to {at(day.span[1], given.zone)} "
-        f"({minutes(day.length_ms)} min), while {keys.during}; a reading stands until the next, at most {keys.longest_s:g} s. "
-        f"Configuration now {given.configuration[:16]}, then {_configuration_at(given, day.span[0])[:16] or 'not known'}."
+        f"({minutes(day.length_ms)} min), while {keys.during}; a reading stands for at most {keys.longest_s:g} s. "
+        f"Configuration now {given.configuration[:16]}, then {_configuration_at(given, day.span[0])[:16] or 'unknown'}."
     )
     yield (
         f"   Required {minutes(one.required_ms)} min, valid {minutes(one.valid_ms)}, held {minutes(one.held_ms)}, "
-        f"without a usable value {minutes(one.bad_ms)}, without any {minutes(one.stale_ms)}, suspect {minutes(one.suspect_ms)}."
+        f"no usable value {minutes(one.bad_ms)}, nothing arrived {minutes(one.stale_ms)}, "
+        f"suspect {minutes(one.suspect_ms)}."
     )
     for name, limit in given.limits_on(day.day, keys.parameter).items():
         yield f"   Limit {name}: {limit.statistic} {limit.limit} {limit.unit}, {limit.source}"

@@ -37,7 +37,7 @@ def year_sheet(year: int, months: Sequence[Sheet]) -> Sheet:
     said = (
         "Sums of volumes equal the sums of the months above, unrounded. Provisional months make a provisional year.",
         *(f"{month.key}: {month.head[1]}" for month in months),
-        "Not held by the gateway, to be attached: cross-connection test, backflow assembly tests, operator certificates.",
+        "Not held here, to be attached: cross-connection and backflow tests, operator certificates.",
     )
     return Sheet(
         key=f"{year}",

@@ -33,7 +33,7 @@ RECORD = Record(
 )
 
 
-def given_of(series: dict[str, Series], *, entries: tuple[Entry, ...] = (), as_of_ms: int = 1 << 50) -> Given:
+def given_of(series: dict[str, Series], *, entries: tuple[Entry, ...] = (), as_of_ms: int = 4_102_444_800_000) -> Given:
     return Given(
         site="Invented", zone=ZONE, permit="X-1", limits=LIMITS, record=RECORD, series=series, journal=(),
         entries=entries, rolls_over_at={"Q": ROLLS_AT}, as_of_ms=as_of_ms, configuration="c" * 64, units={"T": "NTU"},

@@ -60,7 +60,9 @@ def sheet_of_day(table: pd.DataFrame, day: pd.Timestamp) -> dict[str, float | No
         "producing-min": need.ms.sum() / minute,
         "delivering-min": axis[axis.Z >= 1.0].ms.sum() / minute,
         "turbidity-mean": (valid["T"] * valid.ms).sum() / valid.ms.sum() if enough else None,
-        "turbidity-mean-certain": (certain["T"] * certain.ms).sum() / certain.ms.sum() if enough and len(certain) else None,
+        "turbidity-mean-certain": (certain["T"] * certain.ms).sum() / certain.ms.sum()
+        if enough and len(certain)
+        else None,
         "turbidity-max": certain["T"].max() if len(certain) else None,
         "turbidity-suspect-max": doubtful["T"].max() if len(doubtful) else None,
         "turbidity-min": certain["T"].min() if len(certain) else None,
