@@ -75,7 +75,7 @@ def _tables(part: Table) -> list[LongTable]:
 def _one(part: Table, columns: list[int]) -> LongTable:
     rows = [[Paragraph(f"<b>{_safe(part.columns[i])}</b>", _SMALL) for i in columns]]
     rows += [[Paragraph(_safe(row[i].text), _SMALL) for i in columns] for row in part.rows]
-    sizes = [min(40, max(8, *(len(row[i].text) for row in part.rows), len(part.columns[i]) / 2)) for i in columns]
+    sizes = [min(26, max(8, *(len(row[i].text) for row in part.rows), len(part.columns[i]) / 2)) for i in columns]
     widths = [_WIDTH * size / max(sum(sizes), 60) for size in sizes]
     return LongTable(rows, colWidths=widths, repeatRows=1, style=_CELL, hAlign="LEFT", spaceAfter=4)
 

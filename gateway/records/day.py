@@ -123,6 +123,7 @@ def day_of(given: Given, day: date) -> Day:
     begin, end = day_span(day, given.zone)
     span = (begin, max(begin, min(end, given.as_of_ms)))
     producing, unknown = _standing(given, given.record.producing, span)
+    producing = producing if given.record.producing is not None else [span]
     delivering, not_known = _standing(given, given.record.delivering, span)
     diverting, _ = _standing(given, given.record.diverting, span)
     required = {"producing": producing, "delivering": common(producing, delivering)}
@@ -143,7 +144,7 @@ def day_of(given: Given, day: date) -> Day:
 
 def _standing(given: Given, standing: Standing | None, span: Span) -> tuple[list[Span], list[Span]]:
     if standing is None:
-        return [span], []
+        return [], []
     series = given.series.get(standing.tag, _NOT_KNOWN)
     return spans_at_least(series.pieces(span, round(standing.longest_s * 1_000)), standing.at_least)
 

@@ -40,7 +40,7 @@ def test_a_stored_day_is_printed_the_same_twice_and_every_cell_can_be_explained(
         assert one.read_bytes() == other.read_bytes()
     told = run("record", "explain", "2025-02-01/turbidity-mean/1", "--site", site)
     assert told.exit_code == 0
-    assert "Required 10.0 min, valid 10.0" in told.output
+    assert "Required 10.9 min, valid 10.9" in told.output
     assert "2. The rules: AIT-510" in told.output
     unknown = run("record", "explain", "2025-02-01/nothing/1", "--site", site)
     assert (unknown.exit_code, "is no figure of this record" in unknown.output) == (1, True)

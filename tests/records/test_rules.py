@@ -84,8 +84,8 @@ def test_a_failed_check_puts_everything_since_the_last_pass_in_doubt() -> None:
     def check(n: int, at: str, *, passed: bool) -> Verification:
         return Verification(
             n=n, tag="T", utc_ms=ms(at), standard=1.0, as_found=1.0 if passed else 1.4, as_left=1.0, band="10 %",
-            band_absolute=0.0, band_relative=0.1, passed=passed, kind="verification", standard_lot="", next_due_utc_ms=0,
-            person="x",
+            band_absolute=0.0, band_relative=0.1, passed=passed, kind="verification", standard_lot="",
+            next_due_utc_ms=0, person="x",
         )  # fmt: skip
 
     entries = (check(1, "2025-02-20 08:00", passed=True), check(2, "2025-02-26 12:00", passed=False))
