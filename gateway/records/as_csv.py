@@ -1,4 +1,4 @@
-"""A record as CSV: every cell on a line, with its key, as printed and unrounded. Pure."""
+"""A record as CSV: every cell on a line, with its key, as printed and unrounded. Touches no file."""
 
 import csv
 import io
