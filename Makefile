@@ -27,7 +27,7 @@ help:  ## this list
 	@echo "make demo EVENT=E03          another event, E01 to E20: E03 analyzer freezes, E13 valve sticks, E17 lightning ..."
 	@echo "make demo RATE=20            at 20 plant seconds a second (40 when nothing is said, up to 60; 20 and no more where devices fall silent)"
 	@echo "make test                    all tests, with a real broker and an independent Modbus client:"
-	@echo "                             first three at a time, then alone those of the whole plant and those that judge times"
+	@echo "                             three at a time, then those of the whole plant two at a time, then alone those that judge times"
 	@echo "make test PYTEST_ARGUMENTS='tests/core -k alarm -x'"
 	@echo "                             what pytest is told, in one process"
 	@echo "make bench                   what the gateway costs beside the bare libraries, into tests/bench/results.json;"
@@ -45,9 +45,10 @@ demo: environment-demo
 test: test-parts environment-dev
 ifneq ($(strip $(PYTEST_ARGUMENTS)),)
 	$(bin)/python -m pytest $(PYTEST_ARGUMENTS)
-else  # both parts are run; either fails the whole
+else  # every part is run; each fails the whole
 	$(bin)/python -m pytest -m 'not acceptance and not alone' -n 3 --dist loadfile; first=$$?; \
-	$(bin)/python -m pytest -m 'acceptance or alone' && exit $$first
+	$(bin)/python -m pytest -m acceptance -n 2 --dist loadfile --no-loadscope-reorder; second=$$?; \
+	$(bin)/python -m pytest -m alone && exit $$((first + second))
 endif
 
 bench: test-parts environment-dev

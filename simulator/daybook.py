@@ -19,7 +19,11 @@ class Range:
 
     def take(self, value: float) -> None:
         """One more look."""
-        self.low, self.high, self.last = min(self.low, value), max(self.high, value), value
+        self.last = value
+        if value < self.low:  # noqa: PLR1730 - taken millions of times a month; calls cost three times as much
+            self.low = value
+        if value > self.high:  # noqa: PLR1730 - the same
+            self.high = value
 
 
 @dataclass
@@ -42,7 +46,10 @@ class Day:
         """Note one instant."""
         for book, values in ((self.true, true), (self.believed, believed)):
             for name, value in values.items():
-                book.setdefault(name, Range()).take(value)
+                known = book.get(name)
+                if known is None:
+                    known = book[name] = Range()
+                known.take(value)
 
     def grown(self, quantity: str, before: "Day | None") -> float:
         """How much a running total has grown since the end of the day before."""

@@ -5,16 +5,17 @@ Decides nothing about the plant and knows no socket; where a tag lies stands in
 ``devices``.
 """
 
-from collections.abc import Mapping
+import struct
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 from gateway.configuration.schema import REGISTERS, ByteOrder
 from gateway.drivers.modbus.codec import LARGEST_REGISTER, Encoding, encode
 from simulator import controller as pc1
 from simulator.almanac import DAY_MS, HOUR_MS, local_ms, local_time
 from simulator.controller import Controller
-from simulator.devices import DEVICES, U16, DeviceMap, Image, Point
+from simulator.devices import U16, DeviceMap, Image, Point
 from simulator.faults import Faults
 from simulator.instruments import Panel
 from simulator.power import MAINS_V
@@ -112,42 +113,70 @@ def _flows(state: State) -> dict[str, float]:
     }
 
 
-def image(device: DeviceMap, *, state: State, panel: Panel, controller: Controller, faults: Faults) -> Image:
-    """The registers of one device.
+class Registers:
+    """The registers of one device, encoded anew only where what they hold has changed.
 
     Args:
         device: which.
-        state: the water.
-        panel: the instruments.
-        controller: PC1.
-        faults: what is wrong.
     """
-    values = _SOURCES[device.name](state, panel, controller, faults)
-    order = faults.byte_orders.get(device.name)
-    told = bool(faults.loops or faults.forced)
-    tables = {table: blank.copy() for table, blank in _BLANK[device.name].items()}
-    for point in device.points:
-        raw = _raw(point, values, faults) if told else point.raw(values[point.tag])
+
+    def __init__(self, device: DeviceMap) -> None:
+        self._device = device
+        self._tables = {
+            table: dict.fromkeys(range(first, first + count), 0) for table, (first, count) in device.extents.items()
+        }
+        self._held: dict[str, float] = {}  # by tag, what the registers hold
+        self._ordered: ByteOrder | None = None
+
+    def image(self, *, state: State, panel: Panel, controller: Controller, faults: Faults) -> Image:
+        """What they hold now.
+
+        Args:
+            state: the water.
+            panel: the instruments.
+            controller: PC1.
+            faults: what is wrong.
+        """
+        values = _SOURCES[self._device.name](state, panel, controller, faults)
+        order = faults.byte_orders.get(self._device.name)
+        told = bool(faults.loops or faults.forced)
+        if told or order != self._ordered:
+            self._held.clear()
+            self._ordered = order
+        held = self._held
+        for point in self._device.points:
+            value = values[point.tag]
+            if value and held.get(point.tag) == value:  # not a zero: there are two of them that are equal
+                continue
+            self._put(point, _raw(point, value, faults) if told else point.raw(value), order)
+            held[point.tag] = value
+        if told:
+            held.clear()
+        return Image({table: words.copy() for table, words in self._tables.items()})
+
+    def _put(self, point: Point, raw: float, order: ByteOrder | None) -> None:
+        words = self._tables[point.table]
         if point.encoding is U16 and 0 <= raw <= LARGEST_REGISTER:  # two thirds of them; the codec would do the same
-            tables[point.table][point.address] = int(raw)
-            continue
+            words[point.address] = int(raw)
+            return
         encoding = point.encoding if order is None else _reordered(point.encoding, order)
-        for at, word in enumerate(encode(raw, encoding), point.address):
-            tables[point.table][at] = word
-    return Image(tables)
+        for at, word in enumerate(_encoder(encoding)(raw), point.address):
+            words[at] = word
 
 
-_BLANK: Mapping[str, Mapping[int, dict[int, int]]] = {
-    device.name: {
-        table: dict.fromkeys(range(first, first + count), 0) for table, (first, count) in device.extents.items()
-    }
-    for device in DEVICES.values()
-}
-
-
-def _raw(point: Point, values: Mapping[str, float], faults: Faults) -> float:
+def _raw(point: Point, value: float, faults: Faults) -> float:
     counts = faults.loops.get(point.tag)
-    return point.raw(faults.forced.get(point.tag, values[point.tag])) if counts is None else counts
+    return point.raw(faults.forced.get(point.tag, value)) if counts is None else counts
+
+
+@cache
+def _encoder(encoding: Encoding) -> Callable[[float], Sequence[int]]:
+    """``encode`` for one encoding; the floats, of which there are many, without its questions."""
+    if encoding.kind != "float32":
+        return partial(encode, encoding=encoding)
+    single, pair = struct.Struct(">f"), struct.Struct("<2H" if encoding.order in ("BADC", "DCBA") else ">2H")
+    step = -1 if encoding.order in ("CDAB", "DCBA") else 1
+    return lambda value: pair.unpack(single.pack(value))[::step]
 
 
 @cache

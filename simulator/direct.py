@@ -63,7 +63,7 @@ class PlantDevices:
         self._hear(device)
         words = self._plant.image(device).tables[TABLES[block.table.value]]
         try:
-            return tuple([words[address] for address in range(block.address, block.address + block.count)])
+            return tuple(map(words.__getitem__, range(block.address, block.address + block.count)))
         except KeyError:
             raise Refused(f"{device}: no register there", ILLEGAL_ADDRESS) from None
 
@@ -229,19 +229,20 @@ class DirectRun:
 def month() -> Event:
     """All scripted events together, each at its own time: the plant's February 2025."""
     played = [event for event in EVENTS.values() if event.in_month]
+    starts_ms = local_ms(_MONTH_STARTS)
 
     def wrong(since_s: float) -> Faults:
-        now_ms = local_ms(_MONTH_STARTS) + since_s * SECOND_MS
+        now_ms = starts_ms + since_s * SECOND_MS
         each = (event.faults((now_ms - event.strikes_ms) / SECOND_MS) for event in played)
         return reduce(faults.both, each, faults.SOUND)
 
     def at_s(event: Event, own_s: float) -> float:
-        return own_s + (event.strikes_ms - local_ms(_MONTH_STARTS)) / SECOND_MS
+        return own_s + (event.strikes_ms - starts_ms) / SECOND_MS
 
     return Event(
         name=MONTH,
         says="February 2025 with every scripted event at its time",
-        strikes_ms=local_ms(_MONTH_STARTS),
+        strikes_ms=starts_ms,
         lead_ms=0,
         days=28,
         faults=wrong,

@@ -15,12 +15,12 @@ def wander(deviation: float, *, sd: float, time_constant_s: float, dt_s: float, 
         dt_s: length of the step.
         draws: seeded; one normal number is taken.
     """
-    kept, fresh = _shares(time_constant_s, dt_s)
+    kept, fresh = wander_shares(time_constant_s, dt_s)
     return kept * deviation + sd * fresh * draws.gauss(0.0, 1.0)
 
 
 @cache
-def _shares(time_constant_s: float, dt_s: float) -> tuple[float, float]:
+def wander_shares(time_constant_s: float, dt_s: float) -> tuple[float, float]:
     """What is left of the old deviation after a step, and how much new one comes."""
     kept = math.exp(-dt_s / time_constant_s)
     return kept, math.sqrt(1 - kept * kept)

@@ -14,6 +14,7 @@ from simulator import controller as pc1
 from simulator import device_values, faults, instruments, process, ultraviolet
 from simulator.almanac import SECOND_MS, local_time, utc_ms
 from simulator.controller import Controller, Inputs
+from simulator.device_values import Registers
 from simulator.devices import DEVICES, ON_UPS, Image
 from simulator.events import EVENTS, Event
 from simulator.faults import Faults
@@ -68,6 +69,7 @@ class Plant:
         self._water_draws = random.Random(f"{seed}:water")
         self._panel_draws = random.Random(f"{seed}:instruments")
         self._product_shares: list[float] = []
+        self._registers = {name: Registers(device) for name, device in DEVICES.items()}
         self._images: dict[str, Image] = {}
         self._imaged: tuple[object, object, object, object] = (None, None, None, None)  # what the images show
         self._wrong: tuple[tuple[int, Event, int, Faults], Faults] | None = None
@@ -135,8 +137,8 @@ class Plant:
             self._images.clear()
         known = self._images.get(device)
         if known is None:
-            known = device_values.image(
-                DEVICES[device], state=self.state, panel=self.panel, controller=self.controller, faults=wrong
+            known = self._registers[device].image(
+                state=self.state, panel=self.panel, controller=self.controller, faults=wrong
             )
             self._images[device] = known
         return known

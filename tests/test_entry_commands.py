@@ -60,6 +60,7 @@ def _whole_or_not_at_all(site: Path, tmp_path: Path) -> tuple[int, int]:
     assert "wrong.csv:2: column result: 'few' is no result; write a figure that is not negative" in told
     assert "wrong.csv:2: column unit: 'CFU/100 mL' is not the unit of total_coliform" in told
     assert "wrong.csv:3: column sampled: '2025-02-31 09:00' is no time; write for instance" in told
+    assert told.count("\n") == 4, "each fault once"
     assert told.endswith("Nothing was entered.\n")
     code, told = say(site, "enter", "--csv", str(FEBRUARY))
     numbers = re.fullmatch(r"20 entered[.]\nIn the journal as (\d+) to (\d+)[.]\n", told)

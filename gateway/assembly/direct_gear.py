@@ -8,7 +8,7 @@ counts as committed at once), and everything that goes upstream.
 """
 
 from collections import deque
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -22,8 +22,8 @@ from gateway.core.permissive import tick_list
 from gateway.core.quality import Reason
 from gateway.core.request import Request
 from gateway.core.sample import NoNumber, Reading, Sample
-from gateway.core.scaling import to_reading
-from gateway.core.scan import Moment, scan
+from gateway.core.scaling import Scaling, to_reading
+from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import first_state, rules_of
 from gateway.core.tick import Tick
 from gateway.core.working import situation_of
@@ -80,6 +80,7 @@ class DirectGear:
         self._tell = tell
         self._image = InputImage()
         self._requests: deque[Request] = deque()
+        self._samples: list[Sample] = []  # of this scan; nobody else puts any, so they need no image between
         start_ms = self.clock.now().monotonic_ms
         self._polls = _polls_of(loaded, start_ms)
         self._health = DirectHealth(loaded.site, devices.figure, start_ms, checks_overdue=self._checks_overdue)
@@ -106,20 +107,25 @@ class DirectGear:
         self.clock.advance(self._period_ms)
         now = self.clock.now()
         self._read(now)
-        while self._requests:
-            self._image.put(self._requests.popleft())
         before = self.outcome.levels
-        self.state, self.outcome = scan(self.rules, self.state, Moment(tick=now, arrivals=self._image.take()))
+        self.state, self.outcome = scan(self.rules, self.state, Moment(tick=now, arrivals=self._arrivals()))
         for event in self.outcome.events:
             self._tell(Told(now, event))
         self._write(now.monotonic_ms, changed=before != self.outcome.levels)
         return self.outcome
 
+    def _arrivals(self) -> tuple[Arrival, ...]:
+        """In order: what the last writing read back, this scan's readings, what people asked for."""
+        arrivals = (*self._image.take(), *self._samples, *self._requests)
+        self._samples.clear()
+        self._requests.clear()
+        return arrivals
+
     def _read(self, now: Tick) -> None:
+        hurried, now_ms = self.outcome.hurried, now.monotonic_ms
         for poll in self._polls:
-            hurried = bool(self.outcome.hurried) and not self.outcome.hurried.isdisjoint(poll.planned.tags)
-            if hurried or poll.due_ms <= now.monotonic_ms:
-                poll.next_after(now.monotonic_ms)
+            if poll.due_ms <= now_ms or (hurried and not hurried.isdisjoint(poll.planned.tags)):
+                poll.next_after(now_ms)
                 self._read_block(poll, now)
         for tag, reading in self._health.due(now.monotonic_ms):
             self._put(tag, reading, now, ())
@@ -133,11 +139,14 @@ class DirectGear:
                 self._put(tag, NoNumber(Reason.NO_ANSWER), now, ())
             return
         self._health.answered(poll.device, well=True, now_ms=now.monotonic_ms)
-        for tag, raw_number, raw in poll.reader.samples_of(words):
-            self._put(tag, to_reading(raw_number, self._loaded.scalings[tag]), now, raw)
+        utc_ms = now.utc_ms
+        self._samples += [
+            Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=utc_ms, raw=raw)
+            for tag, reading, raw in poll.readings_of(words)
+        ]
 
     def _put(self, tag: str, reading: Reading, now: Tick, raw: tuple[int, ...]) -> None:
-        self._image.put(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
+        self._samples.append(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
 
     def _write(self, now_ms: int, *, changed: bool) -> None:
         if self._actuation is None:
@@ -148,23 +157,42 @@ class DirectGear:
             self._write_due_ms = _at_once(self._actuation.turn())
 
 
-@dataclass(kw_only=True)
 class _Poll:
-    """A planned block, its device and when it is due."""
+    """A planned block, its device, when it is due, and what it read last: the same words are the same readings."""
 
-    device: str
-    planned: PlannedBlock
-    reader: BlockReader
-    due_ms: int
+    def __init__(self, device: str, planned: PlannedBlock, scalings: Mapping[str, Scaling], due_ms: int) -> None:
+        self.device = device
+        self.planned = planned
+        self.due_ms = due_ms
+        self._reader = BlockReader(planned)
+        self._scalings = scalings
+        self._words: tuple[int, ...] = ()
+        self._last: list[_Read] = []
+        self._known: dict[str, _Read] = {}
 
     def next_after(self, now_ms: int) -> None:
         self.due_ms = now_ms - now_ms % self.planned.interval_ms + self.planned.interval_ms
+
+    def readings_of(self, words: tuple[int, ...]) -> Sequence["_Read"]:
+        """Tag, reading and raw words of every tag of the block."""
+        if words != self._words:
+            self._words, self._last = words, [self._reading(*one) for one in self._reader.samples_of(words)]
+        return self._last
+
+    def _reading(self, tag: str, raw_number: float | str, raw: tuple[int, ...]) -> "_Read":
+        known = self._known.get(tag)
+        if known is None or known[2] != raw:
+            known = self._known[tag] = (tag, to_reading(raw_number, self._scalings[tag]), raw)
+        return known
+
+
+_Read = tuple[str, Reading, tuple[int, ...]]
 
 
 def _polls_of(loaded: LoadedSite, start_ms: int) -> list[_Poll]:
     site = loaded.site
     return [
-        _Poll(device=device, planned=planned, reader=BlockReader(planned), due_ms=start_ms)
+        _Poll(device, planned, loaded.scalings, start_ms)
         for connection in site.connections
         for planned in plan_blocks(connection=connection, devices=site.devices, tags=site.tags)
         for device, keys in site.devices.items()

@@ -4,7 +4,7 @@ Decides each figure from what was asked and what came. There is no line to be
 busy, no store in which rows wait and no record that could fail: those are 0.
 """
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 
 from gateway.configuration.schema import OwnTag, Site
@@ -32,9 +32,11 @@ class DirectHealth:
         self._site = site
         self._figures = figures
         self._heard_ms = dict.fromkeys(site.devices, start_ms)
-        self._asked: Counter[str] = Counter()
-        self._failed: Counter[str] = Counter()
+        self._asked: dict[str, int] = defaultdict(int)
+        self._failed: dict[str, int] = defaultdict(int)
         self._due_ms = dict.fromkeys(site.own_tags, start_ms)
+        self._known: dict[str, tuple[float | Reason, Reading]] = {}
+        self._scalings = {name: scaling_of(own) for name, own in site.own_tags.items()}
 
     def answered(self, device: str, *, well: bool, now_ms: int) -> None:
         """A device was asked."""
@@ -42,7 +44,8 @@ class DirectHealth:
             self._heard_ms[device] = now_ms
         for name in (device, self._site.devices[device].connection):
             self._asked[name] += 1
-            self._failed[name] += not well
+            if not well:
+                self._failed[name] += 1
 
     def due(self, now_ms: int) -> Iterator[tuple[str, Reading]]:
         """The own tags that are due, with their readings."""
@@ -51,10 +54,19 @@ class DirectHealth:
             own = self._site.own_tags[name]
             self._due_ms[name] = now_ms + round(own.read_interval_s * 1_000)
             figure = self._figure(own, now_ms)
-            yield name, NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, scaling_of(own))
+            yield name, self._reading(name, figure)
         if due:
             self._asked.clear()
             self._failed.clear()
+
+    def _reading(self, name: str, figure: float | Reason) -> Reading:
+        """The same figure is the same reading."""
+        known = self._known.get(name)
+        if known is not None and known[0] == figure:
+            return known[1]
+        reading = NoNumber(figure) if isinstance(figure, Reason) else to_reading(figure, self._scalings[name])
+        self._known[name] = (figure, reading)
+        return reading
 
     def _figure(self, own: OwnTag, now_ms: int) -> float | Reason:
         of = own.of or ""

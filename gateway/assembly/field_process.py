@@ -35,12 +35,14 @@ from gateway.local.messages import Hello
 from gateway.starting import say_accepted
 from gateway.stopping import stopped_by_signals
 from gateway.store import beginnings, configurations
+from gateway.store.ballast import Ballast, opened_with
 from gateway.store.database import Database
 from gateway.store.migrations import PLANT
 from gateway.store.scan_state import to_bytes
 
 DATABASE = "plant.db"
 
+_BALLAST_BYTES = 8_388_608
 _READERS = ("mqtt", "influx", "calling")  # whose positions are kept
 _RETRY_FIRST_S, _RETRY_CEILING_S = 1.0, 30.0
 
@@ -77,7 +79,9 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         StoreError: the store cannot be opened.
     """
     keys, rules, now = loaded.site.site, rules_of(loaded.plant), clock.now()
-    database = Database(loaded.resolve(loaded.site.place.storage_folder) / DATABASE, PLANT, utc_ms=now.utc_ms)
+    path = loaded.resolve(loaded.site.place.storage_folder) / DATABASE
+    ballast = Ballast(path.with_suffix(".ballast"), _BALLAST_BYTES)
+    database = opened_with(ballast, lambda: Database(path, PLANT, utc_ms=now.utc_ms))
     _keep_configuration(database, loaded)
     booted = boot_id()
     keys = loaded.site.site
@@ -104,6 +108,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         first_entry_n=beginning.next_entry_n,
         again=BackOff(first_s=_RETRY_FIRST_S, ceiling_s=_RETRY_CEILING_S, random=Random()),  # noqa: S311 - jitter
         on_commit=committed,
+        on_full=lambda: housekeeper.disk_full(),  # noqa: PLW0108 - made below
     )
     telling = LiveTelling(image)
     scanner = Scanner(
@@ -118,6 +123,9 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         recorder=recorder,
         tell=telling.tell,
         answer=desk.answered,
+    )
+    housekeeper = Housekeeper(
+        database=database, keeping=_keeping(loaded), clock=clock, ballast=ballast, tell=scanner.journal
     )
     history = History(database, _READERS)
     telling.server = Server(
@@ -135,7 +143,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         database=database,
         scanner=scanner,
         recorder=recorder,
-        housekeeper=Housekeeper(database=database, keeping=_keeping(loaded), clock=clock),
+        housekeeper=housekeeper,
         desk=desk,
         pollers=pollers,
         actuation=actuation,

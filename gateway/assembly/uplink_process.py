@@ -1,6 +1,7 @@
 """The process towards the outside. Nothing in it knows a device."""
 
 import asyncio
+import gc
 from pathlib import Path
 
 from gateway.assembly.life import clock_of, until_its_end
@@ -23,6 +24,7 @@ def uplink_process(folder: Path) -> int:
 
 async def _run(loaded: LoadedSite) -> int:
     clock = clock_of(loaded)
+    gc.freeze()  # what has been loaded stays for good: each look through it would hold up what is being delivered
     stopped = asyncio.Event()
     with stopped_by_signals(stopped.set):
         await run_uplink(loaded, now=clock.now, sleep=clock.sleep, stop=stopped)

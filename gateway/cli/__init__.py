@@ -29,6 +29,7 @@ COMMANDS = {
     "alarms": "gateway.cli.looking",
     "journal": "gateway.cli.record",
     "replay": "gateway.cli.record",
+    "store": "gateway.cli.store",
     "alarm-review": "gateway.cli.reviewing",
     "failures": "gateway.cli.reviewing",
     "story": "gateway.cli.reviewing",

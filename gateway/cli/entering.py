@@ -98,7 +98,7 @@ def _command(kind: str, name: str, about: str) -> click.Command:
             row["time"] = str(before.utc_ms)
         placed = [Placed(row=with_identity(row), place=name)]
         told = [f"{name}: {_option(field)}: {text}" for field, text in faults]
-        _stop_on(told or _faults(placed, loaded, before, "", _option))
+        _stop_on(told + _faults(placed, loaded, before, "", _option))
         _enter(placed, before, person, site)
 
     command: Callable[..., None] = entered

@@ -46,9 +46,20 @@ class _Known(click.ParamType[tuple[int, bytes]]):
         return int(number), bytes.fromhex(digits)
 
 
+KNOWN = _Known()
+
+
+def hashes_of(known: tuple[tuple[int, bytes], ...]) -> dict[int, bytes]:
+    """By number; two hashes for one line are a wrong command line."""
+    noted = dict(known)
+    if any(noted[n] != digest for n, digest in known):
+        raise click.UsageError("--known says two hashes for one line; say the one you noted")
+    return noted
+
+
 @journal.command(name="verify")
 @click.argument("record", type=click.Path(exists=True, path_type=Path), metavar="SITE")
-@click.option("--known", type=_Known(), multiple=True, help="A hash noted outside; may be said again.")
+@click.option("--known", type=KNOWN, multiple=True, help="A hash noted outside; may be said again.")
 def verify(record: Path, known: tuple[tuple[int, bytes], ...]) -> None:
     """Find any edit, insertion, deletion or truncation in the journal of SITE, and say where.
 
@@ -57,11 +68,9 @@ def verify(record: Path, known: tuple[tuple[int, bytes], ...]) -> None:
     whole shows only against a hash noted outside. Exit 0 whole, 1 not, 5 it
     cannot be verified.
     """
+    noted = hashes_of(known)
     with refusal_told():
-        database = _database(record)
-    noted = dict(known)
-    if any(noted[n] != digest for n, digest in known):
-        raise click.UsageError("--known says two hashes for one line; say the one you noted")
+        database = database_of(record)
     try:
         found = verify_journal(database, noted)
     except RecordUnreadable as why:
@@ -72,7 +81,7 @@ def verify(record: Path, known: tuple[tuple[int, bytes], ...]) -> None:
         sys.exit(REFUSED_REQUEST)
 
 
-def _database(record: Path) -> Path:
+def database_of(record: Path) -> Path:
     """The store within a site folder or a record's folder, or the file itself."""
     if record.is_file():
         return record

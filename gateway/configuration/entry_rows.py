@@ -121,7 +121,7 @@ def identity_of(row: Mapping[str, str]) -> str:
 def faults_of(
     rows: Sequence[Placed], plant: Plant, *, utc_ms: int, entered: Mapping[str, str]
 ) -> list[tuple[str, str, str]]:
-    """Everything that the scan would refuse: place of the row, field, and what is wrong with it.
+    """What the scan would refuse beside times that cannot be read: place of the row, field, and what is wrong.
 
     Args:
         rows: to be entered.
@@ -132,7 +132,16 @@ def faults_of(
     units = {rule.tag: rule.unit for rule in plant.points}
     known = Known(rules=plant.entries, units=units, utc_ms=utc_ms, entered=entered)
     found = faults_told([one.row for one in rows], known)
-    return [(rows[place].place, fault.field, fault.text) for place, fault in found]
+    return [
+        (rows[place].place, fault.field, fault.text)
+        for place, fault in found
+        if not _unread_time(rows[place].row, fault.field)
+    ]
+
+
+def _unread_time(row: Mapping[str, str], name: str) -> bool:
+    """Whether a field is a time that could not be read, which ``with_times`` has told."""
+    return name in TIMES and bool(row.get(name)) and not row[name].isdigit()
 
 
 def with_times(given: Mapping[str, str], zone: ZoneInfo) -> tuple[dict[str, str], list[tuple[str, str]]]:

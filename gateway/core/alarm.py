@@ -204,6 +204,7 @@ MOVES: Mapping[tuple[State, Trigger], Move[State]] = {
     (_S.LTACK, _T.EMERGE): Move(_S.LTUNK, _E.ALARM),
 }
 
+_IN, _CLEAR = Answer.IN, Answer.CLEAR  # looked up once: they are asked for with every alarm in every scan
 _ACTIVE = frozenset({State.UNACK, State.ACKED})
 _UNACKED = frozenset({State.UNACK, State.RTNUN, State.LTUNK})
 _LATCHED = frozenset({State.LTUNK, State.LTACK})
@@ -229,15 +230,15 @@ def stays(rule: AlarmRule, state: AlarmState, answer: Answer | None, now_ms: int
     """Whether nothing begins, ends, hides or comes due, so that a plain answer leaves the alarm as it is."""
     if answer is None or (state.hiding is not VISIBLE and state.hiding.hidden):
         return False
+    since_ms = state.onset_ms
     if not state.active:
-        since_ms = state.onset_ms
-        if answer is Answer.IN:
-            return since_ms is not None and now_ms - since_ms < rule.on_delay_ms
-        return since_ms is None
+        if since_ms is None:
+            return answer is not _IN
+        return answer is _IN and now_ms - since_ms < rule.on_delay_ms
     if rule.realarm_ms is not None:
         return False
     since_ms = state.clear_since_ms
-    if answer is Answer.CLEAR:
+    if answer is _CLEAR:
         return since_ms is not None and now_ms - since_ms < rule.off_delay_ms
     return since_ms is None
 
@@ -256,7 +257,9 @@ def suppressor(rule: AlarmRule) -> str:
     return when.alarm or f"{when.tag} at {when.equals:g}"
 
 
-def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[AlarmState, list[Event]]:
+def step(
+    rule: AlarmRule, state: AlarmState, view: View, logic: Logic, plain: Answer | None = None
+) -> tuple[AlarmState, list[Event]]:
     """One alarm in one scan: end of the shelf, suppression logic, the condition with its delays, re-alarm.
 
     Args:
@@ -264,11 +267,12 @@ def step(rule: AlarmRule, state: AlarmState, view: View, logic: Logic) -> tuple[
         state: as the last scan, or a request, left it.
         view: what the condition can look at.
         logic: whether its suppression logic says to hide it.
+        plain: what one look at its condition showed already; None asks it.
     """
     events: list[Event] = []
     if logic is not Logic.NONE or state.hiding.hidden:
         state = _follow(rule, state, logic, view.now_ms, events)
-    asked = ask(rule.condition, state.memory, view)
+    asked = ask(rule.condition, state.memory, view) if plain is None else Asked(plain, state.memory)
     if asked.memory is not state.memory and asked.memory != state.memory:
         state = replace(state, memory=asked.memory)
     answer = Answer.IN if asked.answer is Answer.BAD and rule.on_bad is OnBad.AS_ALARM else asked.answer
@@ -354,7 +358,23 @@ def _give_up(state: AlarmState, *, on: bool, off: bool) -> AlarmState:
     clear_since_ms = None if off else state.clear_since_ms
     if onset_ms == state.onset_ms and clear_since_ms == state.clear_since_ms:
         return state
-    return replace(state, onset_ms=onset_ms, clear_since_ms=clear_since_ms)
+    return _delayed(state, onset_ms, clear_since_ms)
+
+
+def _delayed(state: AlarmState, onset_ms: int | None, clear_since_ms: int | None) -> AlarmState:
+    """With other delays; written out, since delays begin and end all day and ``replace`` takes twice as long."""
+    return AlarmState(
+        active=state.active,
+        acked=state.acked,
+        latched=state.latched,
+        occurrence=state.occurrence,
+        onset_ms=onset_ms,
+        clear_since_ms=clear_since_ms,
+        activated_ms=state.activated_ms,
+        acked_ms=state.acked_ms,
+        hiding=state.hiding,
+        memory=state.memory,
+    )
 
 
 def _in_condition(rule: AlarmRule, state: AlarmState, asked: Asked, now_ms: int, events: list[Event]) -> AlarmState:
@@ -363,7 +383,7 @@ def _in_condition(rule: AlarmRule, state: AlarmState, asked: Asked, now_ms: int,
         return state
     onset_ms = running_since(state.onset_ms, now_ms) if asked.since_ms is None else asked.since_ms
     if onset_ms != state.onset_ms:
-        state = replace(state, onset_ms=onset_ms)
+        state = _delayed(state, onset_ms, state.clear_since_ms)
     if not due(onset_ms, rule.on_delay_ms, now_ms):
         return state
     return _make(rule, replace(state, activated_ms=now_ms), Trigger.RISE, now_ms, events)
@@ -374,7 +394,7 @@ def _clear(rule: AlarmRule, state: AlarmState, now_ms: int, events: list[Event])
         return _give_up(state, on=True, off=True)
     since_ms = running_since(state.clear_since_ms, now_ms)
     if not due(since_ms, rule.off_delay_ms, now_ms):
-        return state if since_ms == state.clear_since_ms else replace(state, clear_since_ms=since_ms)
+        return state if since_ms == state.clear_since_ms else _delayed(state, state.onset_ms, since_ms)
     fall = Trigger.FALL_LATCHED if rule.latched else Trigger.FALL
     return _make(rule, replace(state, onset_ms=None, clear_since_ms=None), fall, now_ms, events)
 

@@ -3,14 +3,15 @@
 The verdict is that of the worst input, whichever branch of the formula is
 taken: awaited before held before bad; an uncertain input makes the result
 uncertain, with a reason of its own, so that nobody takes a clipped input for a
-clipped result. Inside a function over the day, time without a usable value
-does not count; its figure stays and is marked while that lasts. A day without
-any usable value yet is worth what its inputs are worth now.
+clipped result. Inside a function with a memory, time without a usable value
+does not count; its figure stays and is marked while that lasts, but for the
+age of water without a most flow, which begins anew. A memory without any usable value yet is worth
+what its inputs are worth now.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from gateway.core import day_figures, running_figures
 from gateway.core.day_figures import DayFunction, DayState
@@ -111,22 +112,33 @@ def step(
     figures = [*(worth for _, worth in days), *(worth for _, worth in reversed(running))]
     worths = [*(given[place] for place in rule.formula.now), *figures]
     values_and_figures = [*values, *(worth.value if isinstance(worth, Number) else math.nan for worth in figures)]
-    after = replace(state, days=tuple(one for one, _ in days), running=tuple(one for one, _ in running))
+    after = CalculationState(
+        source=state.source, days=tuple([one for one, _ in days]), running=tuple([one for one, _ in running])
+    )
     return after, _worth(rule, worths, values_and_figures)
 
 
 def _worth(rule: CalculationRule, worths: Sequence[Verdict], values: Sequence[float]) -> Verdict:
-    return without_number(worths) or _result(rule, values, marked=_any_uncertain(worths))
+    marked = False
+    for verdict in worths:
+        if not isinstance(verdict, Number):
+            return _worst(worths)
+        if verdict.quality is Quality.UNCERTAIN:
+            marked = True
+    return _result(rule, values, marked=marked)
 
 
 def without_number(verdicts: Sequence[Verdict]) -> Verdict | None:
     """The worst of the verdicts that have no number; None when all have one."""
     without = [verdict for verdict in verdicts if not isinstance(verdict, Number)]
-    if not without:
-        return None
-    if AWAITED in without:
+    return _worst(without) if without else None
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """The worst of verdicts of which at least one has no number."""
+    if AWAITED in verdicts:
         return AWAITED
-    return HELD if HELD in without else NoNumber(Reason.INPUT_BAD)
+    return HELD if HELD in verdicts else NoNumber(Reason.INPUT_BAD)
 
 
 def _any_uncertain(verdicts: Sequence[Verdict]) -> bool:
@@ -178,11 +190,14 @@ def _day_figure(rule: CalculationRule, call: DayCall, before: DayState, now: _No
 
 def _running_figure(call: RunningCall, before: RunningState, now: _Now) -> tuple[RunningState, Verdict]:
     """A figure with a memory that knows no day, in coherent units, and its worth."""
-    given = [now.given[place] for place in call.inputs]
+    given = [now.given[place] for places in call.inputs for place in places]
     missing = without_number(given)
-    values = [None if missing else _number(_computed(argument, now.values)) for argument in call.arguments]
+    values = [
+        None if without_number([now.given[place] for place in places]) else _number(_computed(argument, now.values))
+        for argument, places in zip(call.arguments, call.inputs, strict=True)
+    ]
     if call.kind is RunningFunction.AGE:
-        after, figure = running_figures.aged(before, values[0], values[1], now.elapsed_ms)
+        after, figure = running_figures.aged(before, *values, elapsed_ms=now.elapsed_ms)
     else:
         after, figure = running_figures.rolled(
             call.kind,

@@ -95,8 +95,9 @@ def step(
     """
     if not rules.places:
         return state, []
-    kept = [_seen(group, alarms, now_ms) for group in state.groups]
-    state = replace(state, groups=tuple([group for group in kept if not _over(rules, group, now_ms)]))
+    if state.groups:
+        kept = [_seen(group, alarms, now_ms) for group in state.groups]
+        state = replace(state, groups=tuple([group for group in kept if not _over(rules, group, now_ms)]))
     for id_ in _risen(rules, state, alarms):
         state = _join(rules, state, id_, _onset_ms(alarms[id_]))
     events = [_told(group, alarms, now_ms) for group in state.groups if _to_tell(group, alarms)]

@@ -5,7 +5,7 @@ clear, bad, or frozen (held or awaited: nothing may move). It knows nothing of
 delays, latches or people.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import NamedTuple
@@ -339,34 +339,112 @@ def ask(condition: Condition, memory: Memory, view: View) -> Asked:  # noqa: C90
             return _ask_count(condition, memory, view)
 
 
-def plain_answer(condition: Condition, view: View) -> Answer | None:  # noqa: PLR0911 - one line a kind
-    """The answer where one look shows it and there is nothing to remember; None leaves it to ``ask``."""
+# Members of an Enum are looked up in a class of classes at every use; those used for every tag in every scan, once.
+_IN, _BETWEEN, _CLEAR = Answer.IN, Answer.BETWEEN, Answer.CLEAR
+_OK, _ROUNDED = Reason.OK, Reason.ROUNDED
+
+Look = Callable[[View], Answer | None]
+"""One look at a condition; None leaves it to ``ask``."""
+
+
+def look_of(condition: Condition) -> Look:  # noqa: PLR0911 - one line a kind
+    """A look that answers where there is nothing to remember and no rounding can have a say. Made once a rule.
+
+    Where it answers, it answers what ``ask`` does.
+    """
     match condition:
         case Limit():
-            verdict = view.verdicts.get(condition.tag)
-            if not isinstance(verdict, Number) or verdict.reason in _CLIPPED:
-                return None
-            high = condition.side is Side.HIGH
-            beyond = verdict.value - condition.limit if high else condition.limit - verdict.value
-            if beyond > _DUST:
-                return Answer.IN
-            if beyond < -condition.deadband - _DUST:
-                return Answer.CLEAR
-            return Answer.BETWEEN if _DUST - condition.deadband < beyond < -_DUST else None
+            return _look_high(condition) if condition.side is Side.HIGH else _look_low(condition)
         case BadQuality():
-            return Answer.CLEAR if isinstance(view.verdicts.get(condition.tag), Number) else None
+            return lambda view: _CLEAR if isinstance(view.verdicts.get(condition.tag), Number) else None
         case Equals():
-            verdict = view.verdicts.get(condition.tag)
-            return _truth(verdict.value == condition.value) if isinstance(verdict, Number) else None
+            return _look_equals(condition)
         case BitSet():
-            verdict = view.verdicts.get(condition.tag)
-            if not isinstance(verdict, Number) or verdict.reason is Reason.ROUNDED:
-                return None
-            return _truth(bool(int(verdict.value) & condition.mask))
+            return _look_bits(condition)
+        case Deviation():
+            return _look_apart(condition)
+        case Tripped():
+            return lambda view: _IN if condition.interlock in view.standing else _CLEAR
+        case Unwritable():
+            return lambda view: _IN if condition.output in view.unconfirmed else _CLEAR
+        case WrittenOver():
+            return lambda view: _IN if condition.output in view.written_over else _CLEAR
         case BypassEnds() | BypassExpired() | HoldOverdue():
-            return _truth(_put_aside(condition, view))
+            return lambda view: _truth(_put_aside(condition, view))
         case _:
+            return lambda _: None
+
+
+def _look_high(condition: Limit) -> Look:
+    tag, end = condition.tag, condition.limit - condition.deadband
+    beyond, inside, left, clear = condition.limit + _DUST, condition.limit - _DUST, end + _DUST, end - _DUST
+
+    def look(view: View) -> Answer | None:
+        verdict = view.verdicts.get(tag)
+        if not isinstance(verdict, Number) or (verdict.reason is not _OK and verdict.reason in _CLIPPED):
             return None
+        value = verdict.value
+        if value < clear:
+            return _CLEAR
+        if value > beyond:
+            return _IN
+        return _BETWEEN if left < value < inside else None
+
+    return look
+
+
+def _look_low(condition: Limit) -> Look:
+    tag, end = condition.tag, condition.limit + condition.deadband
+    beyond, inside, left, clear = condition.limit - _DUST, condition.limit + _DUST, end - _DUST, end + _DUST
+
+    def look(view: View) -> Answer | None:
+        verdict = view.verdicts.get(tag)
+        if not isinstance(verdict, Number) or (verdict.reason is not _OK and verdict.reason in _CLIPPED):
+            return None
+        value = verdict.value
+        if value > clear:
+            return _CLEAR
+        if value < beyond:
+            return _IN
+        return _BETWEEN if inside < value < left else None
+
+    return look
+
+
+def _look_equals(condition: Equals) -> Look:
+    tag, value = condition.tag, condition.value
+
+    def look(view: View) -> Answer | None:
+        verdict = view.verdicts.get(tag)
+        if not isinstance(verdict, Number):
+            return None
+        return _IN if verdict.value == value else _CLEAR
+
+    return look
+
+
+def _look_bits(condition: BitSet) -> Look:
+    tag, mask = condition.tag, condition.mask
+
+    def look(view: View) -> Answer | None:
+        verdict = view.verdicts.get(tag)
+        if not isinstance(verdict, Number) or verdict.reason is _ROUNDED:
+            return None
+        return _IN if int(verdict.value) & mask else _CLEAR
+
+    return look
+
+
+def _look_apart(condition: Deviation) -> Look:
+    tag, other, clear = condition.tag, condition.other, condition.limit - condition.deadband - _DUST
+
+    def look(view: View) -> Answer | None:
+        first, second = view.verdicts.get(tag), view.verdicts.get(other)
+        if not isinstance(first, Number) or not isinstance(second, Number):
+            return None
+        return _CLEAR if abs(first.value - second.value) < clear else None
+
+    return look
 
 
 def tags_of(condition: Condition) -> tuple[str, ...]:

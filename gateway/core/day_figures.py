@@ -77,16 +77,20 @@ def advance(
         state = DayState(day=day.number, value=state.value)
     if kind is DayFunction.VALID:
         value = 0.0 if value is None else 1.0
-    return replace(_averaged(state, elapsed_ms), value=value, clipped=state.clipped or clipped)
+    mean, counted_ms = _averaged(state, elapsed_ms)
+    return DayState(day=day.number, value=value, figure=mean, counted_ms=counted_ms, clipped=state.clipped or clipped)
 
 
-def _averaged(state: DayState, elapsed_ms: int) -> DayState:
-    """The value of the last scan, which has lasted until now, taken into the mean; nothing here can overflow."""
+def _averaged(state: DayState, elapsed_ms: int) -> tuple[float, int]:
+    """The value of the last scan, which has lasted until now, taken into the mean, and the time that is in it.
+
+    Nothing here can overflow.
+    """
     if state.value is None or elapsed_ms <= 0:
-        return state
+        return state.figure, state.counted_ms
     counted_ms = state.counted_ms + elapsed_ms
     share = elapsed_ms / counted_ms
-    return replace(state, figure=state.figure * (1 - share) + state.value * share, counted_ms=counted_ms)
+    return state.figure * (1 - share) + state.value * share, counted_ms
 
 
 def _grown(state: DayState, value: float | None, rolls_over_at: float | None) -> DayState:

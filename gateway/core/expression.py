@@ -93,13 +93,13 @@ class RunningCall:
     Args:
         kind: which.
         arguments: as functions of the values, in coherent units; of a window the value alone.
-        inputs: places of the inputs it looks at.
+        inputs: places of the inputs that each of them looks at.
         window_ms: length of the window; 0 where it has none.
     """
 
     kind: RunningFunction
     arguments: tuple[Evaluate, ...]
-    inputs: tuple[int, ...]
+    inputs: tuple[tuple[int, ...], ...]
     window_ms: int = 0
 
 
@@ -414,12 +414,16 @@ class _Reading:
             return self._day_call(node, _DAY_FUNCTIONS[name], depth)
         return self._running_call(node, _RUNNING_FUNCTIONS[name], depth)
 
-    def _arguments(self, node: ast.Call, name: str, depth: int) -> tuple[list[_Part], tuple[int, ...]]:
-        """The arguments of a function with a memory, and the inputs they look at."""
-        outside, self.looked_at, self._within = self.looked_at, set(), name
-        parts = [self.part(one, depth + 1) for one in node.args]
-        inside, self.looked_at, self._within = self.looked_at, outside, ""
-        return parts, tuple(sorted(inside))
+    def _arguments(self, node: ast.Call, name: str, depth: int) -> tuple[list[_Part], list[tuple[int, ...]]]:
+        """The arguments of a function with a memory, and the inputs that each of them looks at."""
+        outside, self._within = self.looked_at, name
+        parts, inputs = [], []
+        for one in node.args:
+            self.looked_at = set()
+            parts.append(self.part(one, depth + 1))
+            inputs.append(tuple(sorted(self.looked_at)))
+        self.looked_at, self._within = outside, ""
+        return parts, inputs
 
     def _day_call(self, node: ast.Call, kind: DayFunction, depth: int) -> _Part:
         if not node.args or (len(node.args) > 1 and kind is not DayFunction.VALID):
@@ -429,25 +433,26 @@ class _Reading:
         call = DayCall(
             kind=kind,
             argument=_all_of([part.evaluate for part in parts]),
-            inputs=inputs,
+            inputs=tuple(sorted({place for places in inputs for place in places})),
             factor=self._factor_of_total(node.args[0]) if kind is DayFunction.INCREASE else 1.0,
         )
         self.days.append(call)
         return _Part(_taken(len(self._inputs) + len(self.days) - 1, 1.0), self._day_dimension(node, kind, parts))
 
     def _running_call(self, node: ast.Call, kind: RunningFunction, depth: int) -> _Part:
-        words = "volume, flow" if kind is RunningFunction.AGE else "x, window"
-        if len(node.args) != 2:  # noqa: PLR2004 - the two words above
+        words, counts = ("volume, flow[, most_flow]", (2, 3)) if kind is RunningFunction.AGE else ("x, window", (2,))
+        if len(node.args) not in counts:
             return self._refuse(node, f"{kind.value} with {len(node.args)} arguments", f"{kind.value}({words})")
         parts, inputs = self._arguments(node, kind.value, depth)
         evaluates = tuple(part.evaluate for part in parts)
         if kind is RunningFunction.AGE:
-            dimension = self._like(node, of_units("m3", "m3/s", result="s"), parts, kind.value)
-            call = RunningCall(kind=kind, arguments=evaluates, inputs=inputs)
+            rule = of_units("m3", *["m3/s"] * (len(parts) - 1), result="s")
+            dimension = self._like(node, rule, parts, kind.value)
+            call = RunningCall(kind=kind, arguments=evaluates, inputs=tuple(inputs))
         else:
             dimension = self._over_a_window(node, kind, parts[0])
             window_ms = self._window_ms(node, parts[1])
-            call = RunningCall(kind=kind, arguments=evaluates[:1], inputs=inputs, window_ms=window_ms)
+            call = RunningCall(kind=kind, arguments=evaluates[:1], inputs=tuple(inputs[:1]), window_ms=window_ms)
         self.running.append(call)
         return _Part(_taken(-len(self.running), 1.0), dimension)
 
@@ -461,9 +466,11 @@ class _Reading:
             window_s = part.evaluate([])
         except (IndexError, ArithmeticError, ValueError):
             window_s = 0.0
-        if part.dimension is not None and not SHORTEST_WINDOW_S <= window_s <= LONGEST_WINDOW_S:
+        if SHORTEST_WINDOW_S <= window_s <= LONGEST_WINDOW_S:
+            return round(window_s * 1_000)
+        if part.dimension is not None:
             self._refuse(node, "a window of another length", "a constant from 1 min to 31 d, such as 24 h")
-        return round(window_s * 1_000)
+        return 0
 
     def _factor_of_total(self, node: ast.expr) -> float:
         unit = self._inputs.get(node.id) if isinstance(node, ast.Name) else None

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gateway.core.condition import Answer, Condition, View, plain_answer
+from gateway.core.condition import Answer, Condition, View
 from gateway.core.delay import due, running_since, shifted
 from gateway.core.move import Move
 from gateway.core.outcome import Event, EventKind, Fact
@@ -134,6 +134,7 @@ class Trigger(Enum):
     END = "end"  # of a bypass
 
 
+_CLEAR = Answer.CLEAR
 _S, _T, _E = State, Trigger, EventKind
 
 MOVES: Mapping[tuple[State, Trigger], Move[State]] = {
@@ -186,7 +187,11 @@ def at_rest(state: InterlockState) -> bool:
 
 def plainly_without_cause(rule: InterlockRule, view: View) -> bool:
     """Whether one look at each input shows that it is clear."""
-    return all(plain_answer(one, view) is Answer.CLEAR for cause in rule.causes for one in cause.inputs)
+    for cause in rule.causes:
+        for look in cause.looks:
+            if look(view) is not _CLEAR:
+                return False
+    return True
 
 
 def step(rule: InterlockRule, state: InterlockState, view: View) -> tuple[InterlockState, list[Event]]:

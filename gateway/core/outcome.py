@@ -80,6 +80,7 @@ class EventKind(Enum):
     CLOCK_STEP = "clock_step"
     GAP = "gap"  # readings that were given up and are nowhere
     STORE_REPLACED = "store_replaced"  # a damaged store was set aside and a new one begun
+    RECORD_SEALED = "record_sealed"  # once a day: the hash of the samples since the line before, and of the journal
     START = "start"
     STOP = "stop"
 

@@ -50,11 +50,7 @@ def resume(rules: Rules, saved: ScanState, now: Tick, *, same_boot: bool) -> tup
         scan=saved.scan,
         tags={tag: gap.tag(rules, saved, tag, fresh) for tag, fresh in state.tags.items()},
         calculations={
-            tag: calculation.after_restart(
-                rules.calculations[tag],
-                saved.calculations.get(tag, fresh),
-                gap.away_ms,
-            )
+            tag: calculation.after_restart(rules.calculations[tag], saved.calculations.get(tag, fresh), gap.away_ms)
             for tag, fresh in state.calculations.items()
         },
         alarms={

@@ -51,7 +51,12 @@ class Figure:
 
 
 def aged(
-    state: RunningState, volume_m3: float | None, flow_m3_s: float | None, elapsed_ms: int
+    state: RunningState,
+    volume_m3: float | None,
+    flow_m3_s: float | None,
+    most_m3_s: float | None = None,
+    *,
+    elapsed_ms: int,
 ) -> tuple[RunningState, Figure | None]:
     """The age of the water that now leaves a tank, s; None while volume or flow is not known.
 
@@ -59,16 +64,20 @@ def aged(
         state: as the last scan left it.
         volume_m3: of the tank that takes part, now.
         flow_m3_s: through it, now.
+        most_m3_s: the most that can flow, which counts while the flow is not known: the water can only be older then.
+            Without it the account begins anew there.
         elapsed_ms: since the last scan.
     """
-    if volume_m3 is None or flow_m3_s is None:
+    counted_m3_s = most_m3_s if flow_m3_s is None else flow_m3_s
+    if volume_m3 is None or counted_m3_s is None:
         return FRESH, None
     try:
-        water = plug_flow.advance(state.water, flow_m3_s, elapsed_ms=elapsed_ms, volume_m3=volume_m3)
+        water = plug_flow.advance(state.water, counted_m3_s, elapsed_ms=elapsed_ms, volume_m3=volume_m3)
         found = plug_flow.age(water, volume_m3=volume_m3)
     except NotCovered:
         return FRESH, None
-    return replace(state, water=water), Figure(value=found.lasting_s, whole=found.whole)
+    whole = found.whole and flow_m3_s is not None
+    return replace(state, water=water), Figure(value=found.lasting_s, whole=whole)
 
 
 def rolled(

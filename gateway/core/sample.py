@@ -7,6 +7,7 @@ never compared. What was read is kept beside it, raw, for the record.
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.tick import Tick
@@ -54,9 +55,8 @@ class Text:
 Reading = Number | NoNumber | Text
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sample:
-    """What one poll said about one tag.
+class Sample(NamedTuple):
+    """What one poll said about one tag. A tuple, since one is made for every reading of the plant.
 
     Args:
         tag: name of the tag.

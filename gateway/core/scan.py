@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from gateway.core import alarm, cause_groups, exposure, figures, hold, interlock, output
 from gateway.core.alarm import AlarmRule, SuppressWhen
 from gateway.core.calculation import CalculationRule
-from gateway.core.condition import StateLimit, Tripped, View, plain_answer
+from gateway.core.condition import StateLimit, Tripped, View
 from gateway.core.evidence import evidence, limit_facts, reading
 from gateway.core.exposure import ExposureState
 from gateway.core.first_out import first_out
@@ -22,13 +22,14 @@ from gateway.core.outcome import Event, EventKind, Fact, Outcome
 from gateway.core.output import OutputRule, OutputState, Readback
 from gateway.core.request import Request
 from gateway.core.sample import Number, Sample
-from gateway.core.state import Rules, ScanState
+from gateway.core.state import Rules, ScanState, Watched
 from gateway.core.suppression import Logic
 from gateway.core.tick import Tick
 from gateway.core.validity import AWAITED, Awaited, Held, Verdict, accept, forget_stamps, judge, reads, silenced
 from gateway.core.working import Working, demands_on, held_demands
 
 _MS_PER_HOUR = 3_600_000
+_NONE, _HIDE = Logic.NONE, Logic.HIDE
 _NOTHING_HELD: Mapping[str, Verdict] = {}
 
 Arrival = Sample | Request | Readback
@@ -95,8 +96,8 @@ def _take_arrivals(work: Working, arrivals: Sequence[Arrival]) -> None:
 
 def _take_sample(work: Working, sample: Sample) -> None:
     """A sample of a calculated tag is there for the record; it is calculated afresh."""
-    rule = work.rules.tags.get(sample.tag)
-    if rule is not None and sample.tag not in work.rules.calculations:
+    rule = work.rules.read.get(sample.tag)
+    if rule is not None:
         holding = rule.hold_when is not None and reads(work.peek(rule.hold_when.tag), 1.0)
         work.tags[sample.tag] = accept(rule, work.tags[sample.tag], sample, now=work.tick, holding=holding)
 
@@ -150,15 +151,16 @@ def _calculate(work: Working, rule: CalculationRule) -> None:
 # --- 4. and 7. alarms ---
 
 
-def _step_alarms(work: Working, rules: Sequence[AlarmRule]) -> None:
+def _step_alarms(work: Working, watched: Sequence[Watched]) -> None:
     """Alarms in listed order; those that tell of interlocks and outputs come after these."""
     view, alarms, now_ms = work.view(), work.alarms, work.now_ms
-    for rule in rules:
-        state = alarms[rule.id]
-        logic = Logic.NONE if rule.suppress_when is None else _logic(work, rule.suppress_when)
-        if logic is not Logic.HIDE and alarm.stays(rule, state, plain_answer(rule.condition, view), now_ms):
+    for id_, rule, look, when in watched:
+        state = alarms[id_]
+        logic = _NONE if when is None else _logic(work, when)
+        plain = look(view)
+        if alarm.stays(rule, state, plain, now_ms) and logic is not _HIDE:
             continue  # as most do at most times
-        alarms[rule.id], said = alarm.step(rule, state, view, logic)
+        alarms[id_], said = alarm.step(rule, state, view, logic, plain)
         if said:
             work.events += [_with_evidence(work, rule, one, view) for one in said]
 

@@ -6,9 +6,10 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from gateway.core import exposure, interlock, output
-from gateway.core.alarm import AlarmRule, AlarmState
+from gateway.core.alarm import AlarmRule, AlarmState, SuppressWhen
 from gateway.core.calculation import CalculationRule, CalculationState, fresh_calculation
 from gateway.core.cause_groups import NO_GROUPS, GroupState
 from gateway.core.commissioning import Commissioned
@@ -17,9 +18,11 @@ from gateway.core.condition import (
     BypassExpired,
     Condition,
     HoldOverdue,
+    Look,
     Tripped,
     Unwritable,
     WrittenOver,
+    look_of,
     tags_of,
 )
 from gateway.core.entering import Checked
@@ -67,12 +70,22 @@ class ScanState:
     commissioned: Commissioned | None = None  # None while the site observes
 
 
+class Watched(NamedTuple):
+    """An alarm as the scan goes through them: a tuple, since all of them are looked at in every scan."""
+
+    id: str
+    rule: AlarmRule
+    look: Look
+    when: SuppressWhen | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
     """A plant's rules with what the scan looks up in them, worked out once by ``rules_of``."""
 
     plant: Plant
     tags: Mapping[str, TagRule]  # of every point, read or calculated
+    read: Mapping[str, TagRule]  # of every point that is not calculated
     calculations: Mapping[str, CalculationRule]
     judged: Sequence[TagRule | CalculationRule]  # each behind those it depends on
     alarms: Mapping[str, AlarmRule]
@@ -82,8 +95,8 @@ class Rules:
     effects: Mapping[str, Sequence[tuple[str, Effect]]]  # output id to (interlock id, effect); none in shadow
     critical: Mapping[str, Sequence[str]]  # output id to tags of its interlocks, and those they are computed from
     stopping: frozenset[str]  # critical tags of outputs that are no permission
-    early_alarms: Sequence[AlarmRule]  # judged before the interlocks
-    late_alarms: Sequence[AlarmRule]  # those that tell of interlocks and outputs
+    early_alarms: Sequence[Watched]  # judged before the interlocks
+    late_alarms: Sequence[Watched]  # those that tell of interlocks and outputs
 
 
 def rules_of(plant: Plant) -> Rules:
@@ -103,6 +116,7 @@ def rules_of(plant: Plant) -> Rules:
     return Rules(
         plant=plant,
         tags={rule.tag: rule for rule in plant.points},
+        read={rule.tag: rule for rule in plant.tags if rule.tag not in calculations},
         calculations=calculations,
         judged=_in_order(plant),
         alarms={rule.id: rule for rule in plant.alarms},
@@ -112,8 +126,8 @@ def rules_of(plant: Plant) -> Rules:
         effects=effects,
         critical=critical,
         stopping=frozenset(tag for one in plant.outputs if not one.permit for tag in critical[one.id]),
-        early_alarms=[rule for rule in plant.alarms if not _late(rule.condition)],
-        late_alarms=[rule for rule in plant.alarms if _late(rule.condition)],
+        early_alarms=[_watched(rule) for rule in plant.alarms if not _late(rule.condition)],
+        late_alarms=[_watched(rule) for rule in plant.alarms if _late(rule.condition)],
     )
 
 
@@ -147,6 +161,10 @@ def _critical(rules: Iterable[InterlockRule], calculations: Mapping[str, Calcula
             found[tag] = None
             ahead += calculations[tag].inputs if tag in calculations else ()
     return list(found)
+
+
+def _watched(rule: AlarmRule) -> Watched:
+    return Watched(rule.id, rule, look_of(rule.condition), rule.suppress_when)
 
 
 def _late(condition: Condition) -> bool:

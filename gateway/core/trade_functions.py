@@ -15,6 +15,7 @@ from gateway.treatment import (
     filters,
     gases,
     giardia_by_chlorine,
+    giardia_regressions,
     ozone,
     pumps,
     storage,
@@ -104,7 +105,7 @@ TRADE_FUNCTIONS: Mapping[str, Function] = {
     ),
     # free chlorine
     "giardia_ct_chlorine": _giardia(giardia_by_chlorine.required_ct, LOG, "mg.min/L"),
-    "giardia_ct_regression": _giardia(giardia_by_chlorine.required_ct_by_regression, LOG, "mg.min/L"),
+    "giardia_ct_regression": _giardia(giardia_regressions.required_ct_by_regression, LOG, "mg.min/L"),
     "giardia_log_chlorine": _giardia(giardia_by_chlorine.log_inactivation, CT, ""),
     "virus_ct_chlorine": _trade(
         lambda given: virus_by_chlorine.required_ct(given[0], ph=given[1], temperature_c=given[2]),

@@ -5,12 +5,25 @@ counts for is the cause's choice. Decides whether a vote is made and for how
 long it has stood; what follows from it is for ``interlock``.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import NamedTuple
 
-from gateway.core.condition import NOTHING, Answer, Asked, Condition, Memory, View, ask, memory_after_restart
+from gateway.core.condition import (
+    NOTHING,
+    Answer,
+    Asked,
+    Condition,
+    Look,
+    Memory,
+    View,
+    ask,
+    look_of,
+    memory_after_restart,
+)
 from gateway.core.delay import due, running_since, shifted
+
+_IN, _CLEAR = Answer.IN, Answer.CLEAR
 
 
 class BadVote(Enum):
@@ -33,6 +46,7 @@ class Cause:
         bad_trip_delay_ms: with this, the trip delay counts only while good
             inputs alone make the vote, and this one while the vote is made
             with or without bad inputs; None applies the trip delay to both.
+        looks: one look at each input, made of ``inputs``.
     """
 
     inputs: tuple[Condition, ...]
@@ -40,6 +54,10 @@ class Cause:
     trip_delay_ms: int = 0
     bad: BadVote = BadVote.TRIP
     bad_trip_delay_ms: int | None = None
+    looks: tuple[Look, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "looks", tuple(look_of(one) for one in self.inputs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,16 +98,41 @@ _NOBODY = Vote(good=False, total=False, good_live=False, total_live=False, await
 
 def step_cause(cause: Cause, state: CauseState, view: View) -> tuple[CauseState, Vote]:
     """Ask every input, count, and let the delays run."""
-    asked = [ask(one, memory, view) for one, memory in zip(cause.inputs, state.memories, strict=True)]
+    if _at_rest(state) and _plainly_clear(cause, view):
+        return state, _NOBODY  # as it mostly is
+    asked = _asked(cause, state.memories, view)
     votes = tuple([_vote(before, one.answer) for before, one in zip(state.votes, asked, strict=True)])
     vote = _count(cause, votes, asked)
-    after = CauseState(
-        votes=votes,
-        memories=tuple([one.memory for one in asked]),
-        good_since_ms=_since(state.good_since_ms, vote.good, vote.since_ms, view.now_ms),
-        total_since_ms=_since(state.total_since_ms, vote.total, vote.since_ms, view.now_ms),
-    )
-    return (state if after == state else after), vote
+    memories = tuple([one.memory for one in asked])
+    good_since_ms = _since(state.good_since_ms, vote.good, vote.since_ms, view.now_ms)
+    total_since_ms = _since(state.total_since_ms, vote.total, vote.since_ms, view.now_ms)
+    if (votes, good_since_ms, total_since_ms) == (state.votes, state.good_since_ms, state.total_since_ms) and (
+        memories == state.memories
+    ):
+        return state, vote
+    return CauseState(votes=votes, memories=memories, good_since_ms=good_since_ms, total_since_ms=total_since_ms), vote
+
+
+def _at_rest(state: CauseState) -> bool:
+    """Nobody votes and no delay runs: clear inputs leave it as it is."""
+    return state.total_since_ms is None and state.good_since_ms is None and True not in state.votes
+
+
+def _plainly_clear(cause: Cause, view: View) -> bool:
+    for look in cause.looks:  # noqa: SIM110 - for every cause in every scan; a generator takes twice as long
+        if look(view) is not _CLEAR:
+            return False
+    return True
+
+
+def _asked(cause: Cause, memories: tuple[Memory, ...], view: View) -> list[Asked]:
+    """What every input says; where one look shows that it is in condition or clear, it is not asked."""
+    asked = []
+    for look, one, memory in zip(cause.looks, cause.inputs, memories, strict=True):
+        answer = look(view)
+        plain = answer is _CLEAR or answer is _IN
+        asked.append(Asked(answer, memory) if answer is not None and plain else ask(one, memory, view))
+    return asked
 
 
 def _vote(before: bool, answer: Answer) -> bool:  # noqa: FBT001 - a vote is a truth value

@@ -88,7 +88,7 @@ class Working:
 
     def calculate(self, rule: CalculationRule, verdicts: Mapping[str, Verdict]) -> tuple[CalculationState, Verdict]:
         """What a calculated tag is worth with these inputs, and what would be remembered of it."""
-        state = self.calculations.get(rule.about.tag, calculation.fresh_calculation(rule))
+        state = self.calculations.get(rule.about.tag) or calculation.fresh_calculation(rule)
         return calculation.step(rule, state, verdicts, self.day, self.elapsed_ms)
 
     def view(self) -> View:

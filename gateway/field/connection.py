@@ -55,7 +55,7 @@ class Limits:
     """
 
     clients: int = 16
-    requests_per_s: int = 5
+    requests_per_s: int = 10
     asks: int = 16
     buffer_bytes: int = 1_048_576
     ring_events: int = RING_EVENTS

@@ -39,7 +39,7 @@ class CorrectedEntries:
             return await self._submit(request)
         try:
             looked_up = self._database.submit(lambda reader: kinds_of(reader, numbers))
-            found = await asyncio.wait_for(asyncio.wrap_future(looked_up), _PATIENCE_S)
+            found = await asyncio.wait_for(asyncio.shield(asyncio.wrap_future(looked_up)), _PATIENCE_S)
         except (StoreError, TimeoutError):
             return Answer(request=request.id, granted=False, reason="not_looked_up", text=_NOT_LOOKED_UP)
         return await self._submit(replace(request, corrected=found))

@@ -6,8 +6,9 @@ This file never looks into a reading and never drops a request or a read-back
 to make room.
 """
 
-from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from gateway.core.output import Readback
 from gateway.core.request import Request
@@ -18,9 +19,11 @@ Arrival = Sample | Request | Readback
 _BOUND = 20_000  # two hundred tags polled every second while a scan is late by more than a minute and a half
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbered:
-    """A sample the scan has taken, with its number: gapless and growing within a store."""
+class Numbered(NamedTuple):
+    """A sample the scan has taken, with its number: gapless and growing within a store.
+
+    A tuple, since one is made for every reading of the plant.
+    """
 
     n: int
     sample: Sample
@@ -67,7 +70,6 @@ class InputImage:
         self._next_n = next_n
         self._next_key = 0
         self._arrivals: dict[int, Arrival] = {}  # in order of arrival
-        self._waiting: dict[str, deque[int]] = {}  # keys of waiting samples by tag, oldest first
         self._latest: dict[str, Numbered] = {}
         self._taken: tuple[Numbered, ...] = ()
         self._taken_others: tuple[Placed, ...] = ()
@@ -84,8 +86,6 @@ class InputImage:
             self._refused += 1
             return False
         self._arrivals[self._next_key] = arrival
-        if isinstance(arrival, Sample):
-            self._waiting.setdefault(arrival.tag, deque()).append(self._next_key)
         self._next_key += 1
         return True
 
@@ -93,7 +93,6 @@ class InputImage:
         """Everything since the last call, in order of arrival; samples get their numbers now."""
         arrivals = tuple(self._arrivals.values())
         self._arrivals.clear()
-        self._waiting.clear()
         taken, others = [], []
         for arrival in arrivals:
             if isinstance(arrival, Sample):
@@ -124,15 +123,17 @@ class InputImage:
         return ImageStatistics(waiting=len(self._arrivals), replaced=self._replaced, refused=self._refused)
 
     def _make_room(self, arrival: Arrival) -> bool:
-        tag = arrival.tag if isinstance(arrival, Sample) and arrival.tag in self._waiting else self._longest_waiting()
-        if tag is None:
+        """By the oldest sample of the same tag, or else the oldest of all; looked for one by one, as it is rare."""
+        same = (key for key, tag in self._waiting() if isinstance(arrival, Sample) and tag == arrival.tag)
+        key = next(same, None)
+        if key is None:
+            key = next((key for key, _ in self._waiting()), None)
+        if key is None:
             return False
-        keys = self._waiting[tag]
-        del self._arrivals[keys.popleft()]
-        if not keys:
-            del self._waiting[tag]
+        del self._arrivals[key]
         self._replaced += 1
         return True
 
-    def _longest_waiting(self) -> str | None:
-        return min(self._waiting, key=lambda tag: self._waiting[tag][0], default=None)
+    def _waiting(self) -> Iterator[tuple[int, str]]:
+        """Key and tag of every waiting sample, oldest first."""
+        return ((key, one.tag) for key, one in self._arrivals.items() if isinstance(one, Sample))

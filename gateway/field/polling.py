@@ -37,7 +37,7 @@ from typing import Protocol
 from gateway.configuration.poll_plan import PlannedBlock
 from gateway.core.quality import Reason
 from gateway.core.sample import NoNumber, Sample
-from gateway.core.scaling import Scaling, to_reading
+from gateway.core.scaling import Scaling, reader
 from gateway.core.tick import Tick
 from gateway.drivers.driver import Connection
 from gateway.drivers.errors import EdgeError, InvalidReply, NoAnswer, NotConnected, Refused
@@ -140,13 +140,12 @@ class Poller:
         _refuse_incomplete(connection.name, blocks, scalings)
         dice = random or Random()  # noqa: S311 - jitter is no secret
         self._connection = connection
-        self._scalings = scalings
         self._image = image
         self._clock = clock
         self._line = BackOff(first_s=_FIRST_RECONNECT_S, ceiling_s=_RECONNECT_CEILING_S, random=dice)
         self._units = _units_of(blocks, pauses, dice)
         self._began_ms = clock.now().monotonic_ms
-        self._entries = [_Entry(block, self._units[block.block.unit_id], self._began_ms) for block in blocks]
+        self._entries = [_Entry(block, scalings, self._units[block.block.unit_id], self._began_ms) for block in blocks]
         self._give_constants(constants)
         self._changed = asyncio.Event()
         self._is_open = False  # as far as the last request could tell
@@ -290,9 +289,9 @@ class Poller:
         unit.answered += 1
         unit.last_reply_ms = now.monotonic_ms
         unit.replies_took_ms += self._connection.last_reply_s * 1_000 * (self._clock.rate or 1.0)
+        put, readers = self._image.put, entry.readers
         for tag, number, raw in entry.reader.samples_of(registers):
-            reading = to_reading(number, self._scalings[tag])
-            self._image.put(Sample(tag=tag, reading=reading, arrived=now, source_utc_ms=now.utc_ms, raw=raw))
+            put(Sample(tag, readers[tag](number), now, now.utc_ms, raw))
 
     def _failed(self, entry: "_Entry", asked: Tick, error: EdgeError) -> None:
         now = self._clock.now()
@@ -382,9 +381,10 @@ class _Unit:
 class _Entry:
     """One planned block and when it is due; its grid is anchored, so that delays never add up."""
 
-    def __init__(self, planned: PlannedBlock, unit: _Unit, start_ms: int) -> None:
+    def __init__(self, planned: PlannedBlock, scalings: Mapping[str, Scaling], unit: _Unit, start_ms: int) -> None:
         self.planned = planned
         self.reader = BlockReader(planned)
+        self.readers = {tag: reader(scalings[tag]) for tag in planned.tags}
         self.unit = unit
         self.tags = planned.tags
         self.due_ms = start_ms

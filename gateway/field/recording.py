@@ -4,7 +4,9 @@ A scan hands over and goes on; a task of its own commits what has gathered:
 events at once, samples every commit interval. One commit is under way at a
 time, so that the numbers of the journal follow each other; what could not be
 committed stays and is tried again with the next. When too many samples wait
-the oldest are given up, and the gap is journaled; events are never given up.
+the oldest are given up, and the gap is journaled. When too many events wait
+the oldest lose what they say and keep their numbers: each gets a line that says
+so, since its number was told already.
 Only what is committed may move an output away from its safe level, and only
 then is a person answered.
 """
@@ -13,10 +15,12 @@ import asyncio
 import logging
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
+
+import msgspec
 
 from gateway.core.outcome import Event, EventKind, Fact
 from gateway.core.state import ScanState
@@ -28,12 +32,13 @@ from gateway.local.messages import JournalEntry
 from gateway.store import journal, machine_state, sample_log
 from gateway.store.chunk import SampleRow, ScanTick
 from gateway.store.database import Database, Transaction
-from gateway.store.errors import StoreError
+from gateway.store.errors import StoreError, StoreFull
 from gateway.store.inputs import OtherInput
 from gateway.store.scan_state import to_bytes
 
 _SAMPLES_KEPT = 200_000  # five hours of the demo site; about 120 MB
 _SCANS_KEPT = 100_000
+_ENTRIES_KEPT = 50_000  # months of the demo site; about 60 MB
 _ROWS_A_COMMIT = 20_000  # so that a chunk stays well inside what history hands over at a time
 
 _log = logging.getLogger(__name__)
@@ -55,10 +60,33 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True)
+class _Emptied:
+    """Entries whose numbers alone are left, from a number up to the last of them, which lends its stamps."""
+
+    first_n: int
+    last: JournalEntry
+
+    def lines(self) -> Iterator[JournalEntry]:
+        """One for each number, made as they are written."""
+        for n in range(self.first_n, self.last.n + 1):
+            yield msgspec.structs.replace(
+                self.last,
+                n=n,
+                kind=EventKind.GAP.value,
+                subject="",
+                occurrence=0,
+                reason="record not writable, and too many lines waited: what this one said is lost",
+                person="",
+                facts={},
+            )
+
+
+@dataclass(frozen=True, slots=True)
 class _Batch:
     """One commit: everything that had gathered when it began."""
 
     scan: int
+    emptied: _Emptied | None
     entries: tuple[JournalEntry, ...]
     rows: tuple[SampleRow, ...]
     scans: tuple[ScanTick, ...]
@@ -77,6 +105,7 @@ class Recorder:
         first_entry_n: number of the next journal entry.
         again: how to wait after a commit that failed.
         on_commit: called in the event loop with the number of the newest scan that is committed.
+        on_full: called there when a commit found no room on the disk.
     """
 
     def __init__(
@@ -89,6 +118,7 @@ class Recorder:
         first_entry_n: int,
         again: BackOff,
         on_commit: Callable[[int], None],
+        on_full: Callable[[], None] = lambda: None,
     ) -> None:
         self._database = database
         self._identity = identity
@@ -97,8 +127,10 @@ class Recorder:
         self._next_n = first_entry_n
         self._again = again
         self._on_commit = on_commit
+        self._on_full = on_full
         self._rules = sample_log.KnownRules()  # of the writer thread
         self._entries: deque[JournalEntry] = deque()
+        self._emptied: _Emptied | None = None  # in front of them
         self._rows: deque[SampleRow] = deque()
         self._scans: deque[ScanTick] = deque(maxlen=_SCANS_KEPT)
         self._others: deque[OtherInput] = deque(maxlen=_SCANS_KEPT)
@@ -133,6 +165,7 @@ class Recorder:
         lost = self._give_up_oldest()
         entries = tuple(self._numbered(event, state.tick, state.scan) for event in (*events, *lost))
         self._entries.extend(entries)
+        self._empty_oldest()
         if entries:
             self._urgent.set()
         return entries
@@ -164,6 +197,15 @@ class Recorder:
         for _ in range(_SAMPLES_KEPT // 100):
             last_n = self._rows.popleft().n
         return (Event(kind=EventKind.GAP, reason="record not writable", facts={"first_n": first_n, "last_n": last_n}),)
+
+    def _empty_oldest(self) -> None:
+        """Bounded memory for events, too."""
+        if len(self._entries) <= _ENTRIES_KEPT:
+            return
+        first_n = self._entries[0].n if self._emptied is None else self._emptied.first_n
+        for _ in range(_ENTRIES_KEPT // 100):
+            last = self._entries.popleft()
+        self._emptied = _Emptied(first_n, last)
 
     @property
     def waiting(self) -> int:
@@ -226,6 +268,7 @@ class Recorder:
         rows = tuple(islice(self._rows, _ROWS_A_COMMIT)) if with_samples else ()
         return _Batch(
             scan=state.scan,
+            emptied=self._emptied,
             entries=tuple(self._entries),
             rows=rows,
             scans=tuple(one for one in self._scans if one.scan <= rows[-1].scan) if rows else (),
@@ -239,7 +282,8 @@ class Recorder:
     def _write(self, transaction: Transaction, batch: _Batch) -> None:
         """In the writer thread: entries, samples and the state they led to, in one transaction."""
         if batch.entries:
-            journal.append(transaction, batch.entries)
+            lost = () if batch.emptied is None else batch.emptied.lines()
+            journal.append(transaction, chain(lost, batch.entries))
         if batch.rows:
             packed = sample_log.pack(
                 batch.rows,
@@ -266,6 +310,8 @@ class Recorder:
         if self.failing_since_ms is None:
             self.failing_since_ms = now_ms
             _log.error("the record cannot be written, and is kept in memory: %s", error)
+        if isinstance(error, StoreFull):
+            self._on_full()
         self._again.failed(now_ms)
         self._samples_due_ms = min(self._samples_due_ms, now_ms)
         self._urgent.set()  # whatever waits is tried again after the pause
@@ -275,6 +321,7 @@ class Recorder:
             _log.warning("the record can be written again")
         self.failing_since_ms = None
         self._again.succeeded()
+        self._written_up_to(batch.entries[-1].n if batch.entries else 0)
         while batch.entries and self._entries and self._entries[0].n <= batch.entries[-1].n:
             self._entries.popleft()
         while batch.rows and self._rows and self._rows[0].n <= batch.rows[-1].n:
@@ -284,6 +331,12 @@ class Recorder:
         while batch.others and self._others and self._others[0].scan <= batch.others[-1].scan:
             self._others.popleft()
         self._on_commit(batch.scan)
+
+    def _written_up_to(self, n: int) -> None:
+        """Of the numbers that were emptied, those that stand in the journal now are none any more."""
+        if self._emptied is not None and self._emptied.first_n <= n:
+            left = self._emptied.last.n > n
+            self._emptied = _Emptied(n + 1, self._emptied.last) if left else None
 
 
 def _storable(fact: Fact) -> Fact:

@@ -229,4 +229,5 @@ async def _stop(parts: Parts, running: Sequence["asyncio.Task[None]"], *, in_ord
     await parts.recorder.finish(_COMMITTED_WITHIN_S)
     await parts.server.close()
     parts.database.close(_COMMITTED_WITHIN_S)
+    parts.housekeeper.hold_ballast_for_next_start()
     parts.clock.close()

@@ -55,8 +55,8 @@ _BEYOND_N = 2**62  # after every number there is: asks for nothing but where the
 LIVE_LIMIT = 20_000  # events and tag values that may wait to be read: twice what the field process keeps of events
 
 _READ_BYTES = 65_536
-_GAP_S = 0.25  # between requests, when more than a few are made: the field process allows five a second
-_AT_ONCE = 3
+_GAP_S = 0.125  # between requests, when more than a few are made: the field process allows ten a second
+_AT_ONCE = 5
 _HELLO_KEY = 0
 
 T = TypeVar("T")

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gateway.core.plant import Plant
-from gateway.prove.canonical import key_of
 from gateway.prove.slices import Slice
 from gateway.prove.world import SCAN_MS, Move, Node, World
 
 SETTLED = 0
-_DIVING = 0.25  # of the time: random ways lead deep at once, where all ways together lead only so far
+_FIRST_S = 0.1
+_LAST = 0.2  # of the time, for more random ways, where all ways together lead only so far
 _DEEP = 30  # moves of one random way
 
 
@@ -32,6 +32,7 @@ class Explored:
         dived: how many more were made along random ways, from delivery on.
         changes: every order of so many changes between two states at rest was tried; None for all there are.
         seconds: how long it took.
+        cpu_s: of which the processor worked.
         delivered: whether some output stood away from safe in some state.
         moves: to a state in which something is wrong; empty when nothing is.
         wrong: what is wrong there.
@@ -44,23 +45,46 @@ class Explored:
     dived: int
     changes: int | None
     seconds: float
+    cpu_s: float
     delivered: bool
     moves: tuple[Move, ...] = ()
     wrong: tuple[str, ...] = ()
 
 
-def explore(part: Slice, *, seconds: float, scan_ms: int = SCAN_MS, decided_by: Plant | None = None) -> Explored:
-    """Try a slice whole, or for so many seconds; ``decided_by`` as in ``World``."""
-    began = time.monotonic()
+def explore(
+    part: Slice,
+    *,
+    seconds: float,
+    scan_ms: int = SCAN_MS,
+    decided_by: Plant | None = None,
+    first_s: float = _FIRST_S,
+) -> Explored:
+    """Try a slice whole, or for so many seconds.
+
+    Args:
+        part: the slice.
+        seconds: at most.
+        scan_ms: from one scan to the next.
+        decided_by: as in ``World``.
+        first_s: of the time, for random ways before all others are tried; they lead deep at once.
+    """
+    began, worked_s = time.monotonic(), time.process_time()
     world = World(part, scan_ms, decided_by)
     search = _Search(world)
     delivering = search.opened
     dived = 0
-    while not search.wrong and time.monotonic() - began < seconds * _DIVING:
-        dived += 1
-        search.dive(delivering, dived)
-    while search.advance() and time.monotonic() - began < seconds:
+
+    def diving(until_s: float) -> None:
+        nonlocal dived
+        while not search.wrong and time.monotonic() - began < until_s:
+            dived += 1
+            search.dive(delivering, dived)
+
+    diving(min(first_s, seconds * _LAST))
+    while search.advance() and time.monotonic() - began < seconds * (1 - _LAST):
         pass
+    if search.changes is not None:
+        diving(seconds)
     return Explored(
         name=part.name,
         kind=part.kind,
@@ -69,6 +93,7 @@ def explore(part: Slice, *, seconds: float, scan_ms: int = SCAN_MS, decided_by: 
         dived=search.dived,
         changes=search.changes,
         seconds=time.monotonic() - began,
+        cpu_s=time.process_time() - worked_s,
         delivered=search.delivered,
         moves=search.path,
         wrong=search.wrong,
@@ -180,7 +205,7 @@ class _Search:
         return False
 
     def _add(self, node: Node, parent: int, move: Move | None, cost: int) -> int:
-        key = (key_of(node.state), node.around, node.history)
+        key = node.key
         place = self._known.get(key)
         if place is None:
             place = self._known[key] = len(self.parents)

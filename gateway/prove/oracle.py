@@ -21,7 +21,7 @@ from gateway.core.request import Action, Origin, Request
 from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
 from gateway.core.scan import Arrival
 from gateway.core.state import ScanState
-from gateway.core.validity import Held
+from gateway.core.validity import Held, TagRule
 from gateway.core.voting import BadVote, Cause
 from gateway.prove.readings import leaves
 from gateway.prove.telling import Nothing, Told, Worth, told, worth_of
@@ -55,7 +55,7 @@ class History(NamedTuple):
     ]  # of every input that asks for stillness: last value and movement
     good: tuple[int | None, ...]  # of every cause: since when good inputs alone vote
     total: tuple[int | None, ...]  # with bad ones
-    blind: tuple[int | None, ...]  # since when it might stand without anybody seeing it
+    blind: tuple[int | None, ...]  # of every point of a cause: since when it hides whether the cause stands
     gone: tuple[int | None, ...]  # of every interlock: since when no cause stands, with data
     served: tuple[int, ...]  # time gone before a restart
     bypassed: tuple[int | None, ...]  # ends
@@ -98,9 +98,10 @@ class Oracle:
         plant: the rules that take part.
         judged: take quality as the decisions judged it; only where it is shown elsewhere that they judge it well.
         every_age: remember how long all has been sound at every time, not only while something asks for it.
+        bounds: judge how long a lost input is ignored; not where what watches it takes no part.
     """
 
-    def __init__(self, plant: Plant, *, every_age: bool = True, judged: bool = False) -> None:
+    def __init__(self, plant: Plant, *, every_age: bool = True, judged: bool = False, bounds: bool = True) -> None:
         self._plant = plant
         self._calculations = {rule.about.tag: rule for rule in plant.calculated}
         self._place = {rule.tag: place for place, rule in enumerate(plant.tags)}
@@ -116,6 +117,7 @@ class Oracle:
             for cause in range(len(self._causes))
         ]
         self._blind_ms = [self._bound_ms(place, cause) for place, cause in self._causes]
+        self._blind = [(place, point) for place, (_, cause) in enumerate(self._causes) for point in self._points(cause)]
         self._acting = [
             [
                 place
@@ -127,7 +129,18 @@ class Oracle:
         self._critical = [self._critical_of(acting) for acting in self._acting]
         self._stopping = self._stopped_by()
         self._every_age = every_age
+        self._still = frozenset(one.tag for _, one in self._inputs if isinstance(one, NoChange))
+        clears_ms = {one.clear_ms for one in plant.releases}
+        self._clears = {
+            rule.id: sorted(clears_ms | {rule.reset_hold_ms}) if rule.latched else [rule.restore_delay_ms]
+            for rule in plant.interlocks
+        }
+        self._ages = [
+            sorted({rule.return_after_ms, *(one.clear_ms for one in plant.releases if one.output == rule.id)})
+            for rule in plant.outputs
+        ]
         self._judged = judged
+        self._bounds = bounds
 
     # --- from the configuration ---
 
@@ -175,6 +188,18 @@ class Oracle:
             return cause.trip_delay_ms, frozenset([_NOBODY_WATCHES])
         return max(delays.values()), frozenset(delays)
 
+    def _points(self, cause: Cause) -> tuple[str, ...]:
+        """What may hide a cause by having no value: each by itself where others watch, each with a bound of its own."""
+        if cause.bad is not BadVote.ELSEWHERE:
+            return ("",)
+        found: dict[str, None] = {}
+        ahead = [tag for one in cause.inputs for tag in tags_of(one)]
+        while ahead:
+            tag = ahead.pop(0)
+            found[tag] = None
+            ahead += self._calculations[tag].inputs if tag in self._calculations else ()
+        return tuple(found)
+
     # --- begin, and begin again ---
 
     def first(self, now_ms: int) -> History:
@@ -187,7 +212,7 @@ class Oracle:
             moved=((None, None),) * len(self._inputs),
             good=(None,) * causes,
             total=(None,) * causes,
-            blind=(None,) * causes,
+            blind=(None,) * len(self._blind),
             gone=(None,) * interlocks,
             served=(0,) * interlocks,
             bypassed=(None,) * interlocks,
@@ -260,11 +285,12 @@ class Oracle:
         after = self._taken(before, seen, wrong)
         worths = self._as_judged(seen) if self._judged else self._worths(after, seen.now_ms)
         after, says = self._asked(before, after, worths, seen)
-        after = self._counted(after, says, seen.now_ms)
+        after = self._counted(after, says, worths, seen.now_ms)
         after = self._tripping(after, says, seen.now_ms)
         after = self._soundness(after, worths, seen)
         after = self._levels(after, worths, seen, wrong)
-        wrong += self._unseen(after, seen)
+        if self._bounds:
+            wrong += self._unseen(after, seen)
         wrong += self._bypasses(after, seen)
         return after, wrong
 
@@ -605,15 +631,24 @@ class Oracle:
             commanded = bool(before.latches[place]) and history.commissioned
         return Told.IN if commanded and not proven else Told.CLEAR
 
-    def _counted(self, history: History, says: Sequence[Told], now_ms: int) -> History:
-        good, total, blind = [], [], []
+    def _counted(self, history: History, says: Sequence[Told], worths: Mapping[str, Worth], now_ms: int) -> History:
+        good, total, hides = [], [], []
         for place, (_, cause) in enumerate(self._causes):
             voted, answers = self._of(place, history, says)
             by_good, by_all, hidden = _votes(cause, voted, answers)
             good.append(_since(history.good[place], by_good, now_ms))
             total.append(_since(history.total[place], by_all, now_ms))
-            blind.append(_since(history.blind[place], hidden, now_ms))
-        return history._replace(good=tuple(good), total=tuple(total), blind=tuple(blind))
+            hides.append(hidden)
+        blind = tuple(
+            _since(since_ms, hides[place] and self._lost(point, worths), now_ms)
+            for (place, point), since_ms in zip(self._blind, history.blind, strict=True)
+        )
+        return history._replace(good=tuple(good), total=tuple(total), blind=blind)
+
+    def _lost(self, point: str, worths: Mapping[str, Worth]) -> bool:
+        """Whether it has no value, and not merely for want of another's."""
+        worth = worth_of(point, worths, self._calculations) if point else NoNumber(Reason.STALE)
+        return isinstance(worth, NoNumber) and worth.reason is not Reason.INPUT_BAD
 
     def _of(self, cause: int, history: History, says: Sequence[Told]) -> tuple[list[bool], list[Told]]:
         places = self._of_cause[cause]
@@ -737,33 +772,25 @@ class Oracle:
     def _unseen(self, history: History, seen: Happened) -> list[str]:
         """A lost input may hide a cause for no longer than its bound."""
         found = []
-        for place, (owner, cause) in enumerate(self._causes):
+        for (place, point), since_ms in zip(self._blind, history.blind, strict=True):
+            owner, cause = self._causes[place]
             bound_ms, watching = self._blind_ms[place]
             rule = self._interlocks[owner]
-            if rule.shadow or not history.commissioned:
+            if rule.shadow or not history.commissioned or not _lasted(since_ms, bound_ms, seen.now_ms):
                 continue
             excused = [rule.id, *(one for one in watching if one != _NOBODY_WATCHES)]
             if any(history.bypassed[self._interlock_place[one]] is not None for one in excused):
                 continue
-            if not _lasted(history.blind[place], bound_ms, seen.now_ms):
-                continue
             for effect in rule.effects:
                 output = self._outputs[self._output_place[effect.output]]
-                if seen.outcome.levels[output.id] == output.normal_level and self._settled(
-                    place, history, bound_ms, seen
-                ):
-                    lost = ", ".join(dict.fromkeys(tag for one in cause.inputs for tag in tags_of(one)))
+                if seen.outcome.levels[output.id] == output.normal_level:
+                    lost = point or ", ".join(dict.fromkeys(tag for one in cause.inputs for tag in tags_of(one)))
                     by = "" if watching - {_NOBODY_WATCHES} else f" and {_NOBODY_WATCHES}"
                     found.append(
                         f"{output.id} stands at {output.normal_level} although {lost} has had no usable value for "
                         f"{bound_ms / 1000:g} s, so that {rule.id} sees nothing{by}"
                     )
         return found
-
-    def _settled(self, place: int, history: History, bound_ms: int, seen: Happened) -> bool:
-        """Not just released: since then the bound has passed as well. A release asks for its own conditions."""
-        since_ms = history.blind[place]
-        return since_ms is not None and seen.now_ms - since_ms >= bound_ms
 
     def _bypasses(self, history: History, seen: Happened) -> list[str]:
         return [
@@ -783,123 +810,92 @@ class Oracle:
 
     # --- time ---
 
-    def due(self, history: History, now_ms: int) -> list[int]:
-        """Instants at which something falls due."""
-        found = [
-            heard.at_ms + rule.stale_after_ms
-            for rule, heard in zip(self._plant.tags, history.heard, strict=True)
-            if rule.stale_after_ms is not None and heard.at_ms < now_ms
+    def of(self, history: History, now_ms: int) -> tuple[tuple[object, ...], list[int | None]]:
+        """All of a history that is no time, and every instant at which something falls due; None: nothing runs."""
+        ahead: list[int | None] = []
+        heard = [
+            self._heard_of(rule, one, now_ms, ahead) for rule, one in zip(self._plant.tags, history.heard, strict=True)
         ]
         for place, (_, cause) in enumerate(self._causes):
-            for since_ms in (history.good[place], history.total[place]):
-                if since_ms is not None:
-                    found += [since_ms + cause.trip_delay_ms]
-                    found += [] if cause.bad_trip_delay_ms is None else [since_ms + cause.bad_trip_delay_ms]
-            if history.blind[place] is not None:
-                found.append((history.blind[place] or 0) + self._blind_ms[place][0])
-        found += [end for end in history.bypassed if end is not None]
-        if self._every_age:
-            pairs = zip(self._outputs, history.sound, strict=True)
-            found += [since_ms + self._longest_on(rule) for rule, since_ms in pairs if since_ms is not None]
-        for rule, since_ms in zip(self._interlocks, history.gone, strict=True):
-            if not rule.latched and since_ms is not None:
-                found.append(since_ms + rule.restore_delay_ms)
-        for hold in history.holds:
-            found.append(hold.until_ms + self._plant.holds.grace_ms)
-            found += [] if hold.ended_ms is None else [hold.ended_ms + self._plant.holds.settle_ms]
-        found += [
-            since_ms + one.after_ms
-            for (_, one), (_, since_ms) in zip(self._inputs, history.moved, strict=True)
-            if isinstance(one, NoChange) and since_ms is not None and since_ms < now_ms
+            ahead += [
+                _plus(history.total[place], cause.trip_delay_ms),
+                _plus(history.total[place], cause.bad_trip_delay_ms),
+            ]
+            if history.good[place] != history.total[place]:
+                ahead.append(_plus(history.good[place], cause.trip_delay_ms))
+        ahead += [
+            _plus(since_ms, self._blind_ms[place][0])
+            for (place, _), since_ms in zip(self._blind, history.blind, strict=True)
         ]
-        return [one for one in found if one > now_ms]
+        moved = []
+        for (_, one), (value, since_ms) in zip(self._inputs, history.moved, strict=True):
+            if isinstance(one, NoChange):
+                ahead.append(_plus(since_ms if since_ms != now_ms else None, one.after_ms))
+                moved.append((value is None, since_ms is None))
+        for rule, since_ms, served_ms in zip(self._interlocks, history.gone, history.served, strict=True):
+            ahead += [
+                None if since_ms is None and not served_ms else (since_ms or now_ms) - served_ms + one
+                for one in self._clears[rule.id]
+            ]
+        ahead += history.bypassed
+        for place in range(len(self._outputs)):
+            if self._asks_for_age(history, place):
+                ahead += [_plus(history.sound[place], one) for one in self._ages[place]]
+        for hold in history.holds:
+            ahead.append(None if hold.ended_ms is not None else hold.until_ms + self._plant.holds.grace_ms)
+            ahead.append(_plus(hold.ended_ms, self._plant.holds.settle_ms))
+        ahead.append(None if history.offer is None else history.offer[2] + 1)
+        return self._form_of(history, tuple(heard), tuple(moved)), ahead
 
-    def rebased(self, history: History, now_ms: int, to_ms: int) -> History:
-        """The same history with another instant as now; what is longer ago than anything looks back is cut off."""
-        shift = to_ms - now_ms
-        outputs = [self._longest_on(rule) for rule in self._outputs]
-        return history._replace(
-            heard=tuple(
-                one._replace(
-                    at_ms=_aged(one.at_ms, now_ms, to_ms, rule.stale_after_ms or 0),
-                    held_since_ms=_aged_or_none(
-                        one.held_since_ms, now_ms, to_ms, 0 if rule.hold_when is None else rule.hold_when.limit_ms
-                    ),
-                )
-                for rule, one in zip(self._plant.tags, history.heard, strict=True)
-            ),
-            moved=tuple(
-                (value, _aged_or_none(since_ms, now_ms, to_ms, one.after_ms))
-                if isinstance(one, NoChange)
-                else (None, None)
-                for (_, one), (value, since_ms) in zip(self._inputs, history.moved, strict=True)
-            ),
-            good=tuple(
-                _aged_or_none(one, now_ms, to_ms, cause.trip_delay_ms)
-                for one, (_, cause) in zip(history.good, self._causes, strict=True)
-            ),
-            total=tuple(
-                _aged_or_none(one, now_ms, to_ms, max(cause.trip_delay_ms, cause.bad_trip_delay_ms or 0))
-                for one, (_, cause) in zip(history.total, self._causes, strict=True)
-            ),
-            blind=tuple(
-                _aged_or_none(one, now_ms, to_ms, bound)
-                for one, (bound, _) in zip(history.blind, self._blind_ms, strict=True)
-            ),
-            gone=tuple(
-                None if since is None else _aged(since - served, now_ms, to_ms, self._longest_gone(rule))
-                for since, served, rule in zip(history.gone, history.served, self._interlocks, strict=True)
-            ),
-            served=tuple(
-                0 if since is not None else min(served, self._longest_gone(rule))
-                for since, served, rule in zip(history.gone, history.served, self._interlocks, strict=True)
-            ),
-            bypassed=tuple(None if end is None else end + shift for end in history.bypassed),
-            latches=tuple(
-                tuple(sorted(Latch(one.name, to_ms - self._sampled_since(history, one)) for one in held))
-                for held in history.latches
-            ),
-            sound=tuple(
-                _aged_or_none(one, now_ms, to_ms, longest) if self._asks_for_age(history, place) else None
-                for place, (one, longest) in enumerate(zip(history.sound, outputs, strict=True))
-            ),
-            holds=tuple(
-                one._replace(
-                    until_ms=max(one.until_ms, now_ms - self._plant.holds.grace_ms) + shift,
-                    ended_ms=_aged_or_none(one.ended_ms, now_ms, to_ms, self._plant.holds.settle_ms),
-                )
-                for one in history.holds
-            ),
-            flushed=tuple(
+    def _heard_of(self, rule: TagRule, heard: Heard, now_ms: int, ahead: list[int | None]) -> object:
+        ahead.append(_plus(heard.at_ms if heard.at_ms < now_ms else None, rule.stale_after_ms))
+        if rule.hold_when is not None:
+            ahead.append(_plus(heard.held_since_ms, rule.hold_when.limit_ms))
+        stale = rule.stale_after_ms is not None and now_ms - heard.at_ms >= rule.stale_after_ms
+        reading: object = heard.reading
+        if stale and rule.hold_when is None:
+            reading = None
+        elif rule.tag in self._still and isinstance(reading, Number):
+            reading = "a number"
+        return reading, heard.delivered, heard.held_since_ms is None, heard.at_ms < now_ms
+
+    def _form_of(self, history: History, heard: tuple[object, ...], moved: tuple[object, ...]) -> tuple[object, ...]:
+        latches = tuple(
+            tuple(sorted((one.name, self._sampled_since(history, one)) for one in held)) for held in history.latches
+        )
+        sampled = any(since for held in latches for _, since in held)
+        return (
+            heard,
+            moved,
+            history.votes,
+            tuple([good == total for good, total in zip(history.good, history.total, strict=True)]),
+            tuple([one is None for one in history.gone]),
+            history.tripped,
+            latches,
+            history.proving,
+            history.unread,
+            tuple([one is None for one in history.sound]),
+            history.away,
+            tuple(
                 self._flushed_enough(rule, amount) for rule, amount in zip(self._outputs, history.flushed, strict=True)
             ),
-            offer=None if history.offer is None else (*history.offer[:2], history.offer[2] + shift),
-            grab=None
-            if history.grab is None
-            or not any(self._sampled_since(history, one) for held in history.latches for one in held)
-            else (to_ms, history.grab[1]),
+            None if history.offer is None else history.offer[:2],
+            history.grab[1] if history.grab is not None and sampled else None,
+            history.commissioned,
+            tuple((one.subject, one.ended_ms is None) for one in history.holds),
         )
 
     def _sampled_since(self, history: History, latch: Latch) -> bool:
         return history.grab is not None and history.grab[0] > latch.since_ms
 
-    def _flushed_enough(self, rule: OutputRule, amount: float) -> float:
+    def _flushed_enough(self, rule: OutputRule, amount: float) -> bool:
         release = self._releases.get(rule.id)
-        return 0.0 if release is None else min(amount, release.flush_m3)
+        return release is not None and amount >= release.flush_m3 - 1e-9
 
     def _asks_for_age(self, history: History, place: int) -> bool:
         """Whether a restart or a latch of the output's own asks how long all has been sound."""
         own = any(one.name not in self._interlock_place for one in history.latches[place])
         return self._every_age or history.proving[place] or own
-
-    def _longest_on(self, rule: OutputRule) -> int:
-        release = self._releases.get(rule.id)
-        return max(rule.return_after_ms, 0 if release is None else release.clear_ms)
-
-    def _longest_gone(self, rule: InterlockRule) -> int:
-        if not rule.latched:
-            return rule.restore_delay_ms
-        return max([rule.reset_hold_ms, *(one.clear_ms for one in self._plant.releases)])
 
 
 def _votes(cause: Cause, voted: Sequence[bool], answers: Sequence[Told]) -> tuple[bool, bool, bool]:
@@ -933,9 +929,5 @@ def _lasted(since_ms: int | None, for_ms: int, now_ms: int) -> bool:
     return since_ms is not None and now_ms - since_ms >= for_ms
 
 
-def _aged(since_ms: int, now_ms: int, to_ms: int, longest_ms: int) -> int:
-    return to_ms - min(now_ms - since_ms, longest_ms)
-
-
-def _aged_or_none(since_ms: int | None, now_ms: int, to_ms: int, longest_ms: int) -> int | None:
-    return None if since_ms is None else _aged(since_ms, now_ms, to_ms, longest_ms)
+def _plus(since_ms: int | None, delay_ms: int | None) -> int | None:
+    return None if since_ms is None or delay_ms is None else since_ms + delay_ms

@@ -52,13 +52,14 @@ class Slice:
 
     Args:
         name: such as ``I-01`` or ``I-01 with I-13``.
-        kind: ``tag``, ``interlock``, ``output``, ``pair``.
+        kind: ``tag``, ``interlock``, ``hold``, ``output``, ``pair``.
         focus: the interlocks or the output or the tag that it is about.
         plant: the rules that take part.
         moving: tags whose readings change.
         vectors: joint readings of the moving tags; the first is that at rest.
         reasons: of each moving tag, the reasons for which it may be bad.
         resting: readings of the other tags.
+        silenced: the moving tags that may fall silent or be bad.
         alike: of each moving tag, equal words for tags that differ in nothing but their names.
         asks: whether people ask for more than a release and a bypass, and the controller does what it likes.
     """
@@ -71,6 +72,7 @@ class Slice:
     vectors: tuple[tuple[Number, ...], ...]
     reasons: tuple[tuple[Reason, ...], ...]
     resting: Mapping[str, Number]
+    silenced: tuple[str, ...]
     alike: tuple[str, ...] = ()
     asks: bool = False
 
@@ -146,14 +148,23 @@ def unfollowed(rule: InterlockRule) -> list[str]:
 
 
 def interlock_slices(whole: Whole, focus: Sequence[str], kind: str) -> Iterator[Slice]:
-    """Slices of one interlock, or of two together: one, or one for each choice of two inputs where there are many."""
+    """Slices of one interlock, or the one of two together.
+
+    Of one: one, or one for each choice of two inputs where there are many, and one for each instrument that people may
+    hold. Of two: without what watches their inputs for them, which has slices of its own.
+    """
     rules = [whole.interlocks[name] for name in focus]
-    taken = {rule.id for rule in rules} | {other.id for rule in rules for other in watchers(rule, whole)}
+    taken = {rule.id for rule in rules}
+    if kind != "pair":
+        taken |= {other.id for rule in rules for other in watchers(rule, whole)}
     included = [rule for rule in whole.plant.interlocks if rule.id in taken]
     own = tuple(dict.fromkeys(tag for rule in rules for tag in inputs_of(rule, whole.calculations)))
     for moving in _choices(rules, own, whole, pair=kind == "pair"):
         name = " with ".join(focus) + (f" ({', '.join(moving)})" if len(moving) < len(own) else "")
         yield _slice(whole, name, kind, tuple(focus), included, moving)
+    holdable = {_likeness(rules, [tag], whole): tag for tag in reversed(own) if tag in whole.plant.holds.subjects}
+    for tag in holdable.values() if kind == "interlock" else ():
+        yield _slice(whole, f"{focus[0]}, {tag} held", "hold", tuple(focus), included, (tag,))
 
 
 def _choices(
@@ -176,19 +187,27 @@ def _choices(
 
 def _likeness(rules: Sequence[InterlockRule], tags: Sequence[str], whole: Whole) -> tuple[object, ...]:
     """Equal for choices of tags that differ in nothing but their names."""
-    parts = []
     by_name = {rule.tag: rule for rule in whole.plant.tags}
+    parts: list[object] = []
     for tag in tags:
         roles = [
-            (rule.id, place, _nameless(one, tag) if tag in tags_of(one) else "computed with")
-            for rule in rules
-            for place, cause in enumerate(rule.causes)
-            for one in cause.inputs
-            if any(tag in leaves(name, whole.calculations) for name in tags_of(one))
+            role for rule in rules for place in range(len(rule.causes)) for role in _roles(rule, place, tag, whole)
         ]
-        alone = all(role[2] != "computed with" for role in roles)
-        parts.append((by_name[tag].stale_after_ms, *roles) if alone else (tag,))
+        alone = "computed with" not in [role[2] for role in roles]
+        parts.append((by_name[tag].stale_after_ms, *dict.fromkeys(roles)) if alone else (tag,))
     return tuple(sorted(parts, key=repr))
+
+
+def _roles(rule: InterlockRule, place: int, tag: str, whole: Whole) -> Iterator[tuple[str, int, str]]:
+    """What a tag does in a cause; where one lost value is enough, it does not matter through which formula."""
+    cause = rule.causes[place]
+    for one in cause.inputs:
+        if not any(tag in leaves(name, whole.calculations) for name in tags_of(one)):
+            continue
+        if isinstance(one, BadQuality) and cause.needed == 1 and not one.because:
+            yield rule.id, place, "lost"
+        else:
+            yield rule.id, place, _nameless(one, tag) if tag in tags_of(one) else "computed with"
 
 
 def _nameless(condition: Condition, tag: str) -> str:
@@ -214,22 +233,24 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
     resting = _resting(whole, tags, included, releases, calculations)
     conditions = list(readings.conditions_of(included))
     plant = Plant(
-        tags=tuple(_bare(rule, hold=kind != "pair") for rule in whole.plant.tags if rule.tag in tags),
+        tags=tuple(_bare(rule, hold=kind == "hold") for rule in whole.plant.tags if rule.tag in tags),
         calculated=tuple(rule for rule in whole.plant.calculated if rule.about.tag in calculations),
         interlocks=tuple(replace(rule, exposure_flow="", exposure_stop="") for rule in included),
         outputs=tuple(rule for rule in whole.plant.outputs if rule.id in acted_on),
         releases=tuple(releases),
         commissioning=whole.plant.commissioning,
-        holds=_holds(whole.plant.holds, moving if kind == "interlock" else ()),
+        holds=_holds(whole.plant.holds, moving if kind == "hold" else ()),
         grab_quantities=whole.plant.grab_quantities,
         clock_step_ms=whole.plant.clock_step_ms,
         offer_ms=whole.plant.offer_ms,
     )
     vectors = readings.vectors(included, moving, resting, calculations, whole.scalings)
+    silenced = moving
     if kind == "pair":
         values = [{**resting, **dict(zip(moving, one, strict=True))} for one in vectors]
         stands = [readings.standing([whole.interlocks[name] for name in focus], one, calculations) for one in values]
         vectors = [one for place, one in enumerate(vectors) if place == 0 or stands[place] not in stands[:place]]
+        silenced = _silenced(included, moving, stands, calculations)
     return Slice(
         name=name,
         kind=kind,
@@ -239,8 +260,26 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
         vectors=tuple(vectors),
         reasons=tuple(_reasons(tag, conditions) for tag in moving),
         resting=resting,
+        silenced=silenced,
         alike=tuple(repr(_likeness(included, [tag], whole)) for tag in moving),
         asks=asks,
+    )
+
+
+def _silenced(
+    rules: Sequence[InterlockRule],
+    moving: tuple[str, ...],
+    stands: Sequence[tuple[bool, ...]],
+    calculations: Mapping[str, CalculationRule],
+) -> tuple[str, ...]:
+    """Of two together: the tags that both look at, and those of an interlock that no reading trips."""
+    looks = [set(inputs_of(rule, calculations)) for rule in rules]
+    trips = [any(one[place] for one in stands) for place in range(len(rules))]
+    return tuple(
+        tag
+        for tag in moving
+        if all(tag in tags for tags in looks)
+        or any(tag in tags and not by for tags, by in zip(looks, trips, strict=True))
     )
 
 
@@ -334,8 +373,8 @@ def output_slice(whole: Whole, output: str) -> Slice:
     return _slice(whole, f"output {output}", "output", (output,), [simplest], moving, asks=True, outputs=[output])
 
 
-def tag_slice(whole: Whole, tag: str) -> Slice:
-    """One tag with everything that vouches for it."""
+def tag_slices(whole: Whole, tag: str) -> Iterator[Slice]:
+    """One tag with each of those that vouch for it; the others are sound meanwhile."""
     rules = {rule.tag: rule for rule in whole.plant.tags}
     taken: dict[str, TagRule] = {}
     ahead = [tag]
@@ -346,20 +385,22 @@ def tag_slice(whole: Whole, tag: str) -> Slice:
             ahead += governors_of(taken[name])
     tags = tuple(taken[rule.tag] for rule in whole.plant.tags if rule.tag in taken)
     sound, unsound = _vouching(taken)
-    moving = tuple(taken)
-    vectors = [tuple(sound[name] for name in moving)]
-    for name, others in unsound.items():
-        vectors += [tuple(other if one == name else sound[one] for one in moving) for other in others]
-    return Slice(
-        name=f"tag {tag}",
-        kind="tag",
-        focus=(tag,),
-        plant=Plant(tags=tags),
-        moving=moving,
-        vectors=tuple(vectors),
-        reasons=tuple((Reason.NO_ANSWER,) for _ in moving),
-        resting={},
-    )
+    for voucher in [name for name in taken if name != tag] or [tag]:
+        moving = tuple(dict.fromkeys([tag, voucher]))
+        vectors = [tuple(sound[name] for name in moving)]
+        for name in moving:
+            vectors += [tuple(other if one == name else sound[one] for one in moving) for other in unsound[name]]
+        yield Slice(
+            name=f"tag {tag}" + (f" with {voucher}" if voucher != tag else ""),
+            kind="tag",
+            focus=(tag,),
+            plant=Plant(tags=tags),
+            moving=moving,
+            vectors=tuple(vectors),
+            reasons=tuple((Reason.NO_ANSWER,) for _ in moving),
+            resting=sound,
+            silenced=moving,
+        )
 
 
 def _vouching(taken: Mapping[str, TagRule]) -> tuple[dict[str, Number], dict[str, list[Number]]]:

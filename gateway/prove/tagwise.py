@@ -141,48 +141,26 @@ class TagOracle:
         """All that is remembered of one tag."""
         return history, tag
 
-    def due(self, history: TagHistory, now_ms: int) -> list[int]:
-        """Instants ahead at which something falls due."""
-        found = []
+    def of(self, history: TagHistory, now_ms: int) -> tuple[tuple[object, ...], list[int | None]]:
+        """All of a history that is no time, and every instant at which something falls due; None: nothing runs."""
+        form: list[object] = []
+        ahead: list[int | None] = []
         for place, rule in enumerate(self._rules):
-            if rule.stale_after_ms is not None and history.at_ms[place] < now_ms:
-                found.append(history.at_ms[place] + rule.stale_after_ms)
-            if rule.frozen_after_ms is not None and history.moved[place][1] < now_ms:
-                found.append(history.moved[place][1] + rule.frozen_after_ms)
+            at_ms, (value, moved_ms) = history.at_ms[place], history.moved[place]
+            ahead.append(_plus(at_ms if at_ms < now_ms else None, rule.stale_after_ms))
+            ahead.append(_plus(moved_ms if moved_ms < now_ms else None, rule.frozen_after_ms))
             for when, one in zip(rule.valid_when, history.vouched[place], strict=True):
-                found += [] if one.low_since_ms is None else [one.low_since_ms + when.invalid_after_ms]
-                found += [] if one.back_since_ms is None else [one.back_since_ms + when.purge_ms]
-        return [one for one in found if one > now_ms]
-
-    def rebased(self, history: TagHistory, now_ms: int, to_ms: int) -> TagHistory:
-        """With another instant as now, cut off where nothing looks further back."""
-        return history._replace(
-            at_ms=tuple(
-                to_ms - min(now_ms - at, rule.stale_after_ms or 0)
-                for at, rule in zip(history.at_ms, self._rules, strict=True)
-            ),
-            moved=tuple(
-                (None, to_ms)
-                if rule.frozen_after_ms is None
-                else (value, to_ms - min(now_ms - at, rule.frozen_after_ms))
-                for (value, at), rule in zip(history.moved, self._rules, strict=True)
-            ),
-            vouched=tuple(
-                tuple(
-                    Vouched(
-                        _back(one.low_since_ms, now_ms, to_ms, when.invalid_after_ms),
-                        one.spoiled,
-                        _back(one.back_since_ms, now_ms, to_ms, when.purge_ms),
-                    )
-                    for when, one in zip(rule.valid_when, its, strict=True)
-                )
-                for rule, its in zip(self._rules, history.vouched, strict=True)
-            ),
-        )
+                ahead += [_plus(one.low_since_ms, when.invalid_after_ms), _plus(one.back_since_ms, when.purge_ms)]
+            form += [history.readings[place], at_ms < now_ms, history.delivered[place]]
+            form += [
+                None if rule.frozen_after_ms is None else value,
+                tuple([one.spoiled for one in history.vouched[place]]),
+            ]
+        return tuple(form), ahead
 
 
-def _back(since_ms: int | None, now_ms: int, to_ms: int, longest_ms: int) -> int | None:
-    return None if since_ms is None else to_ms - min(now_ms - since_ms, longest_ms)
+def _plus(since_ms: int | None, delay_ms: int | None) -> int | None:
+    return None if since_ms is None or delay_ms is None else since_ms + delay_ms
 
 
 def _vouched(when: ValidWhen, before: Vouched, value: float | None, known: bool, now_ms: int) -> Vouched:  # noqa: FBT001 - a truth value

@@ -10,7 +10,7 @@ from gateway.core.sample import Number
 from gateway.prove.slices import Slice
 from gateway.prove.world import Move, World
 
-FORMAT = "purplegate counter-example 1"
+FORMAT = "purplegate counter-example 2"
 _TOLD = frozenset(
     {
         EventKind.TRIP,
@@ -38,8 +38,7 @@ _ASKED: Mapping[str, str] = {
     "stranger's second step": "somebody else takes the second step of releasing {0}",
     "wrong role": "somebody without the role releases {0} in two steps",
     "from afar": "a person releases {0} from afar in two steps",
-    "bypass": "a person bypasses {0} until just after its delay",
-    "long bypass": "a person bypasses {0} for as long as the site allows",
+    "bypass": "a person bypasses {0} for as long as the site allows",
     "bypass too long": "a person asks for a bypass of {0} that is longer than the site allows",
     "end bypass": "a person ends the bypass of {0}",
     "reset": "a person asks for a reset of {0} by itself",
@@ -86,10 +85,11 @@ def _time(ms: int) -> str:
 def _in_words(part: Slice, move: Move) -> Iterator[str]:
     match move.what:
         case "water":
-            yield f"readings: {_readings(part, int(move.about))}"
+            one = int(move.about)
+            reads = _readings(part, one) if not move.how else _reads(part, one, move.how)
+            yield f"readings: {reads}"
         case "instrument":
-            how = {"sound": "is sound again", "silent": "falls silent"}.get(move.how, f"has no value: {move.how}")
-            yield f"{move.about} {how}"
+            yield f"{move.about} " + ("falls silent" if move.how == "silent" else f"has no value: {move.how}")
         case "ask":
             yield _ASKED[move.how].format(move.about)
         case "controller":
@@ -101,6 +101,10 @@ def _in_words(part: Slice, move: Move) -> Iterator[str]:
 def _readings(part: Slice, vector: int) -> str:
     pairs = zip(part.moving, part.vectors[vector], strict=True)
     return ", ".join(f"{tag} {_reading(number)}" for tag, number in pairs)
+
+
+def _reads(part: Slice, vector: int, tag: str) -> str:
+    return f"{tag} {_reading(part.vectors[vector][part.moving.index(tag)])}"
 
 
 def _reading(number: Number) -> str:

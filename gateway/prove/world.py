@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple, Protocol
 
-from gateway.core.condition import tags_of
+from gateway.core.condition import NoChange, tags_of
 from gateway.core.interlock import InterlockRule
 from gateway.core.outcome import Outcome
 from gateway.core.output import Readback
@@ -21,8 +21,8 @@ from gateway.core.sample import NoNumber, Number, Reading, Sample
 from gateway.core.scan import Arrival, Moment, scan
 from gateway.core.state import Rules, ScanState, first_state, rules_of
 from gateway.core.tick import Tick
-from gateway.prove.canonical import NOW, NOW_MS, UTC_MS, Reach, canonical, due
-from gateway.prove.oracle import Happened, History, Oracle
+from gateway.prove.canonical import NOW, NOW_MS, Canon, ranked
+from gateway.prove.oracle import Happened, Oracle
 from gateway.prove.slices import Slice
 from gateway.prove.tagwise import TagOracle
 
@@ -31,6 +31,13 @@ FOREIGN_CODE = 7
 OTHER_CODE = -1
 SOUND, SILENT, BAD = 0, 1, 2  # how an instrument is; from BAD on, bad for one reason each
 
+_RESTARTS = {
+    "tag": ("soon", "late"),
+    "interlock": ("soon", "late"),
+    "hold": ("soon",),
+    "output": ("soon", "late", "other boot", "record lost"),
+    "pair": ("soon",),
+}
 _STRANGER = "STRANGER"
 
 
@@ -61,11 +68,13 @@ class Surroundings(NamedTuple):
 
 
 class Node(NamedTuple):
-    """Decisions, surroundings and history at one instant, times told from it."""
+    """Decisions, surroundings and history at one instant."""
 
     state: ScanState
     around: Surroundings
     history: Any  # of the judge's own kind
+    ahead_ms: int | None  # to the next instant at which anything falls due, on the grid of the scans
+    key: tuple[object, ...]  # equal for nodes that are taken as one
 
 
 class Step(NamedTuple):
@@ -92,11 +101,12 @@ class Judge(Protocol):
     def remembers(self, history: Any, tag: str) -> object:
         """All that is remembered of one tag."""
 
-    def due(self, history: Any, now_ms: int) -> list[int]:
-        """Instants ahead at which something falls due."""
+    def of(self, history: Any, now_ms: int) -> tuple[tuple[object, ...], list[int | None]]:
+        """All of a history that is no time, and every instant at which something falls due."""
 
-    def rebased(self, history: Any, now_ms: int, to_ms: int) -> Any:
-        """The history told from another instant."""
+
+def _later(tick: Tick, ms: int) -> Tick:
+    return Tick(monotonic_ms=tick.monotonic_ms + ms, utc_ms=tick.utc_ms + ms)
 
 
 def _asker(role: str) -> Request:
@@ -117,10 +127,14 @@ class World:
     def __init__(self, part: Slice, scan_ms: int = SCAN_MS, decided_by: Plant | None = None) -> None:
         self.part = part
         self.rules: Rules = rules_of(part.plant if decided_by is None else decided_by)
-        self.oracle: Judge = TagOracle(part.plant) if part.kind == "tag" else Oracle(part.plant, every_age=part.asks)
-        self._reach = Reach.of(self.rules, every_age=part.asks)
+        self.oracle: Judge = (
+            TagOracle(part.plant)
+            if part.kind == "tag"
+            else Oracle(part.plant, every_age=part.asks, bounds=part.kind != "pair")
+        )
+        self._canon = Canon(self.rules, every_age=part.asks)
         self._scan_ms = scan_ms
-        self._still = self._reach.still
+        self._still = self._canon.still
         roles = {role for rule in part.plant.releases for role in rule.roles}
         commissioning = part.plant.commissioning
         self._releasing = min(roles, default="NOBODY")
@@ -130,6 +144,8 @@ class World:
             [tuple(at for at, (a, b) in enumerate(zip(one, other, strict=True)) if a != b) for other in vectors]
             for one in vectors
         ]
+        self._restarts = _RESTARTS[part.kind]
+        self._plains: dict[tuple[tuple[bool, ...], int], int] = {}
         self._one_at_a_time = self._leads_to_all()
         self._changes = tuple(self._all_changes())
 
@@ -138,7 +154,16 @@ class World:
         state, _ = first_state(self.rules, NOW)
         nothing = tuple(0 for _ in self.part.plant.outputs)
         around = Surroundings(0, (SOUND,) * len(self.part.moving), nothing, nothing, read_before=False)
-        return Node(canonical(self.rules, self._reach, state), around, self.oracle.first(NOW_MS))
+        return self._node(state, around, self.oracle.first(NOW_MS))
+
+    def _node(self, state: ScanState, around: Surroundings, history: Any) -> Node:
+        now_ms = state.tick.monotonic_ms
+        form, ahead = self._canon.of(state)
+        judged, owed = self.oracle.of(history, now_ms)
+        ahead += owed
+        next_ms = min((one for one in ahead if one is not None and one > now_ms), default=None)
+        ahead_ms = None if next_ms is None else -(-(next_ms - now_ms) // self._scan_ms) * self._scan_ms
+        return Node(state, around, history, ahead_ms, (around, form, judged, ranked(ahead, now_ms, self._scan_ms)))
 
     def opening(self) -> list[Move]:
         """From the first start to delivery, as people do it."""
@@ -155,55 +180,37 @@ class World:
         """Everything that can happen next; what people ask takes effect at once, so that one instant will do."""
         first, *others = self._waits(node)
         yield Move(first)
-        yield from (Move(wait) for wait in others)
         for change in self._changes:
             if self._makes_a_difference(node, change):
                 yield change._replace(wait=first)
                 if change.what != "ask":
                     yield from (change._replace(wait=wait) for wait in others)
-        for how in ("soon",) if self.part.kind == "pair" else ("soon", "late", "other boot", "record lost"):
+        for how in self._restarts:
             yield Move("scan", "restart", "", how)
 
     def _waits(self, node: Node) -> tuple[str, ...]:
-        ahead_ms = self._ahead_ms(node)
+        ahead_ms = node.ahead_ms
         if ahead_ms is None or ahead_ms <= self._scan_ms:
             return ("scan",)
         if self.part.kind == "pair":
             return ("due",)
         return ("due", "before") if ahead_ms > 2 * self._scan_ms else ("due", "scan")
 
-    def _ahead_ms(self, node: Node) -> int | None:
-        """From now to the next instant at which anything is due, on the grid of the scans."""
-        instants = [*due(self.rules, node.state), *self.oracle.due(node.history, NOW_MS)]
-        silent = self._silent_tags(node.around)
-        instants = [one for one in instants if one > NOW_MS]
-        instants += [
-            NOW_MS + rule.stale_after_ms
-            for rule in self.rules.plant.tags
-            if rule.tag in silent and rule.stale_after_ms and node.state.tags[rule.tag].accepted_ms == NOW_MS
-        ]
-        if not instants:
-            return None
-        ahead_ms = min(instants) - NOW_MS
-        return -(-ahead_ms // self._scan_ms) * self._scan_ms
-
     def at_rest(self, node: Node) -> bool:
         """Whether all readings are good and nothing can fall due as long as nothing changes."""
         around = node.around
-        return around.water == 0 and not any(around.instruments) and self._ahead_ms(node) is None
-
-    def _silent_tags(self, around: Surroundings) -> set[str]:
-        return {tag for tag, how in zip(self.part.moving, around.instruments, strict=True) if how == SILENT}
+        return around.water == 0 and not any(around.instruments) and node.ahead_ms is None
 
     def _all_changes(self) -> Iterator[Move]:
-        for place in range(len(self.part.vectors)):
-            yield Move("", "water", str(place))
+        for vector in range(len(self.part.vectors)):
+            yield Move("", "water", str(vector))
+            yield from (Move("", "water", str(vector), tag) for tag in self.part.moving)
         for tag, reasons in zip(self.part.moving, self.part.reasons, strict=True):
-            ways = ("sound", "silent", *(reason.value for reason in reasons))
-            yield from (Move("", "instrument", tag, how) for how in (ways if self.part.kind != "pair" else ways[:2]))
+            ways = ("silent", *(reason.value for reason in reasons if self.part.kind != "pair"))
+            yield from (Move("", "instrument", tag, how) for how in ways if tag in self.part.silenced)
         for name in self.part.focus:
-            if name in self.rules.interlocks:
-                ways = ("bypass", "long bypass", "bypass too long", "end bypass", "reset")
+            if name in self.rules.interlocks and self.part.kind != "hold":
+                ways = ("bypass", "bypass too long", "end bypass", "reset")
                 yield from (Move("", "ask", name, how) for how in (ways if self.part.kind != "pair" else ways[:1]))
         for name in self.part.plant.holds.subjects:
             yield from (Move("", "ask", name, how) for how in ("hold", "end hold"))
@@ -229,7 +236,7 @@ class World:
 
     def _makes_a_difference(self, node: Node, change: Move) -> bool:  # noqa: PLR0911 - one line a kind
         if change.what == "water":
-            return self._near(node, int(change.about))
+            return self._near(node, int(change.about), change.how)
         if change.what == "instrument":
             place = self.part.moving.index(change.about)
             if place in self._same(node):
@@ -243,12 +250,30 @@ class World:
             return bool(node.state.outputs[change.about].latches)
         return True
 
-    def _near(self, node: Node, vector: int) -> bool:
-        """Readings change one at a time, of tags that are alike the first; together where that does not lead to all."""
-        differs = self._differing[node.around.water][vector]
-        if len(differs) == 1:
-            return differs[0] not in self._same(node)
-        return bool(differs) and not self._one_at_a_time
+    def _near(self, node: Node, vector: int, tag: str) -> bool:
+        """One tag reads something else, of tags that are alike the first; all where that does not lead to all."""
+        around = node.around
+        sound = self._sound(around.instruments)
+        if not tag:
+            return not self._one_at_a_time and all(sound) and len(self._differing[around.water][vector]) > 1
+        place = self.part.moving.index(tag)
+        others = (*sound[:place], False, *sound[place + 1 :])
+        if self._plain(others, vector) != self._plain(others, around.water) or place in self._same(node):
+            return False
+        with_it = (*sound[:place], True, *sound[place + 1 :])
+        return self._plain(with_it, vector) == vector and (not sound[place] or vector != around.water)
+
+    def _sound(self, instruments: tuple[int, ...]) -> tuple[bool, ...]:
+        return tuple([one == SOUND for one in instruments])
+
+    def _plain(self, sound: tuple[bool, ...], vector: int) -> int:
+        """The first vector that reads the same where something is read."""
+        found = self._plains.get((sound, vector))
+        if found is None:
+            differs = self._differing[vector]
+            found = next(at for at in range(len(differs)) if not any(sound[place] for place in differs[at]))
+            self._plains[sound, vector] = found
+        return found
 
     def _leads_to_all(self) -> bool:
         """Whether changes of one reading at a time lead from rest to every vector."""
@@ -282,13 +307,14 @@ class World:
             for at, condition in enumerate(cause.inputs)
             if tag in tags_of(condition)
         )
-        vector = self.part.vectors[node.around.water]
+        sound = node.around.instruments[place] == SOUND
+        reads = self.part.vectors[node.around.water][place] if sound else None
         remembered = self.oracle.remembers(node.history, tag)
-        return node.state.tags[tag], votes, vector[place], node.around.instruments[place], remembered
+        return node.state.tags[tag], votes, reads, node.around.instruments[place], remembered
 
     def _instrument(self, place: int, how: str) -> int:
-        if how in ("sound", "silent"):
-            return SOUND if how == "sound" else SILENT
+        if how == "silent":
+            return SILENT
         return BAD + [one.value for one in self.part.reasons[place]].index(how)
 
     # --- what comes of it ---
@@ -299,44 +325,38 @@ class World:
             return self._restarted(node, move.how)
         waited_ms = self._scan_ms
         if move.wait in ("due", "before"):
-            ahead_ms = self._ahead_ms(node) or self._scan_ms
+            ahead_ms = node.ahead_ms or self._scan_ms
             waited_ms = max(self._scan_ms, ahead_ms if move.wait == "due" else ahead_ms - self._scan_ms)
         around = self._changed(node.around, move)
-        tick = Tick(monotonic_ms=NOW_MS + waited_ms, utc_ms=UTC_MS + waited_ms)
-        arrivals = [*self._samples(around, tick), self._read(around), *self._requests(node, move)]
+        tick = _later(node.state.tick, waited_ms)
+        arrivals = [*self._samples(node, around, tick), self._read(around), *self._requests(node, move)]
         state, outcome = scan(self.rules, node.state, Moment(tick=tick, arrivals=arrivals))
         seen = Happened(tick.monotonic_ms, waited_ms, arrivals, outcome, state)
         history, wrong = self.oracle.judge(node.history, seen)
         around = self._written(around, outcome)
-        after = Node(
-            canonical(self.rules, self._reach, state),
-            around,
-            self.oracle.rebased(self._folded(history), tick.monotonic_ms, NOW_MS),
-        )
+        after = self._node(state, around, history)
         return Step(after, tuple(dict.fromkeys(wrong)), waited_ms, outcome)
 
-    def _folded(self, history: Any) -> Any:
-        """Where a value matters only in that it changes, the last one is told as 1."""
-        if not self._still or not isinstance(history, History):
-            return history
-        heard = tuple(
-            one._replace(reading=Number(1.0)) if rule.tag in self._still and isinstance(one.reading, Number) else one
-            for rule, one in zip(self.part.plant.tags, history.heard, strict=True)
-        )
-        moved = tuple((None if value is None else 1.0, at) for value, at in history.moved)
-        return history._replace(heard=heard, moved=moved)
-
     def _changed(self, around: Surroundings, move: Move) -> Surroundings:
+        instruments = around.instruments
+        if move.what == "water" and move.how:
+            instruments = self._with(instruments, move.how, SOUND)
+            return around._replace(
+                water=self._plain(self._sound(instruments), int(move.about)), instruments=instruments
+            )
         if move.what == "water":
             return around._replace(water=int(move.about))
         if move.what == "instrument":
-            place = self.part.moving.index(move.about)
-            found = list(around.instruments)
-            found[place] = self._instrument(place, move.how)
-            return around._replace(instruments=tuple(found))
+            how = self._instrument(self.part.moving.index(move.about), move.how)
+            instruments = self._with(instruments, move.about, how)
+            return around._replace(water=self._plain(self._sound(instruments), around.water), instruments=instruments)
         if move.what == "controller":
             return self._by_the_controller(around, move)
         return around
+
+    def _with(self, instruments: tuple[int, ...], tag: str, how: int) -> tuple[int, ...]:
+        place = self.part.moving.index(tag)
+        return (*instruments[:place], how, *instruments[place + 1 :])
 
     def _by_the_controller(self, around: Surroundings, move: Move) -> Surroundings:
         holds = []
@@ -349,7 +369,7 @@ class World:
                 holds.append(FOREIGN_CODE if move.how == "foreign" else rule.codes[rule.safe_level])
         return around._replace(holds=tuple(holds))
 
-    def _samples(self, around: Surroundings, tick: Tick) -> list[Sample]:
+    def _samples(self, node: Node, around: Surroundings, tick: Tick) -> list[Sample]:
         readings: dict[str, Reading] = dict(self.part.resting)
         vector = self.part.vectors[around.water]
         for place, (tag, number) in enumerate(zip(self.part.moving, vector, strict=True)):
@@ -360,12 +380,22 @@ class World:
         for tag in self._still & readings.keys():
             one = readings[tag]
             if isinstance(one, Number):  # it moves unless it is said to stand still
-                readings[tag] = Number(2.0 if one.quality is Quality.GOOD else 1.0)
+                still = one.quality is Quality.UNCERTAIN
+                readings[tag] = Number(self._last(node, tag) if still else float(tick.monotonic_ms))
         return [
             Sample(tag=rule.tag, reading=readings[rule.tag], arrived=tick, source_utc_ms=tick.utc_ms)
             for rule in self.part.plant.tags
             if rule.tag in readings
         ]
+
+    def _last(self, node: Node, tag: str) -> float:
+        """The value from which a tag has not moved."""
+        for rule in self.rules.plant.interlocks:
+            for cause, state in zip(rule.causes, node.state.interlocks[rule.id].causes, strict=True):
+                for one, memory in zip(cause.inputs, state.memories, strict=True):
+                    if isinstance(one, NoChange) and one.tag == tag and memory.value is not None:
+                        return memory.value
+        return 0.0
 
     def _reason(self, place: int, how: int) -> Reason:
         return self.part.reasons[place][how - BAD] if how >= BAD else Reason.NO_ANSWER
@@ -389,7 +419,7 @@ class World:
         if move.what != "ask":
             return []
         who = _asker(self._releasing)
-        if move.how in ("bypass", "long bypass", "bypass too long"):
+        if move.how in ("bypass", "bypass too long"):
             rule = self.rules.interlocks[move.about]
             who = replace(who, role=min(rule.bypass_roles, default=self._releasing))
             duration_ms = self._bypass_ms(rule, move.how)
@@ -413,10 +443,7 @@ class World:
         return self._release(node, move)
 
     def _bypass_ms(self, rule: InterlockRule, how: str) -> int:
-        """Until just after its longest delay, as long as it may be, or longer."""
-        longest_ms = max(max(one.trip_delay_ms, one.bad_trip_delay_ms or 0) for one in rule.causes)
-        if how == "bypass":
-            return min(rule.bypass_max_ms, longest_ms + 2 * self._scan_ms)
+        """As long as it may be, or longer."""
         return rule.bypass_max_ms + (self._scan_ms if how == "bypass too long" else 0)
 
     def _release(self, node: Node, move: Move) -> Sequence[Arrival]:
@@ -456,19 +483,18 @@ class World:
     def _restarted(self, node: Node, how: str) -> Step:
         longest_ms = max([rule.return_within_ms for rule in self.part.plant.outputs if rule.permit], default=60_000)
         away_ms = longest_ms + self._scan_ms if how == "late" else self._scan_ms
-        now = Tick(monotonic_ms=NOW_MS + away_ms, utc_ms=UTC_MS + away_ms)
+        now = _later(node.state.tick, away_ms)
         if how == "record lost":
             state, _ = first_state(self.rules, now)
             history = self.oracle.first(now.monotonic_ms)
         else:
             same_boot = how != "other boot"
             state, _ = resume(self.rules, node.state, now, same_boot=same_boot)
-            history = self.oracle.restarted(node.history, saved_ms=NOW_MS, now_ms=now.monotonic_ms, same_boot=same_boot)
-        after = Node(
-            canonical(self.rules, self._reach, state),
-            node.around._replace(read_before=False),
-            self.oracle.rebased(self._folded(history), now.monotonic_ms, NOW_MS),
-        )
+            saved_ms = node.state.tick.monotonic_ms
+            history = self.oracle.restarted(
+                node.history, saved_ms=saved_ms, now_ms=now.monotonic_ms, same_boot=same_boot
+            )
+        after = self._node(state, node.around._replace(read_before=False), history)
         if self.part.asks:  # there the controller may hold anything at the first read
             return Step(after, (), away_ms, None)
         scanned = self.step(after, Move("scan"))

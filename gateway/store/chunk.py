@@ -13,11 +13,12 @@ import math
 import struct
 import zlib
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import accumulate, pairwise
 from operator import add
+from typing import NamedTuple
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Sample, Text
@@ -26,20 +27,32 @@ from gateway.local.messages import ChunkHeader
 from gateway.store.columns import ColumnReader, ColumnWriter
 from gateway.store.errors import ChunkDamaged, NotStorable
 from gateway.store.inputs import OtherInput, from_line, to_line
-from gateway.store.value_rule import Kind, KnownRules, Order, Rule, Words, stepped, steps_between, whole, words_of
+from gateway.store.value_rule import (
+    LITTLE,
+    Kind,
+    KnownRules,
+    Order,
+    Rule,
+    Words,
+    stepped,
+    steps_between,
+    whole,
+    wholes,
+    words_of,
+)
 
 STREAM = "samples"
 _FORMAT = 1
 _LEVEL = 1  # the highest level gains four parts in a hundred; joining chunks gains two thirds
 _MOST_BYTES = 33_554_432  # of an unpacked chunk; more is a damaged or hostile one
 _TEXT = "text"  # in the place of a quality
+_GOOD = f"{Quality.GOOD.value} {Reason.OK.value}"
 _LARGEST_REGISTER = 0xFFFF
 _MOST_REGISTERS = 125  # of one sample: what one read can bring
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SampleRow:
-    """One accepted sample.
+class SampleRow(NamedTuple):
+    """One accepted sample. A tuple, since one is made for every reading of the plant.
 
     Args:
         n: its number, without gaps.
@@ -161,8 +174,7 @@ def pack(
     writer.column([row.sample.source_utc_ms - row.sample.arrived.utc_ms for row in samples])
     _write_readings(writer, [row.sample.reading for row in samples])
     by_tag = _write_tags(writer, samples)
-    known = KnownRules() if rules is None else rules
-    _write_values(writer, list(by_tag.values()), [_rule_of(tag, own, known) for tag, own in by_tag.items()])
+    _write_values(writer, by_tag, _columns(by_tag, KnownRules() if rules is None else rules))
     _write_others(writer, others)
     body = bytes((_FORMAT,)) + zlib.compress(bytes(writer.octets), _LEVEL, -zlib.MAX_WBITS)
     return _header(samples, body, run=run, configuration=configuration), body
@@ -233,11 +245,14 @@ def _write_readings(writer: ColumnWriter, readings: Sequence[Reading]) -> None:
     names = [_name(reading) for reading in readings]
     table = list(dict.fromkeys(names))
     writer.text("\n".join(table))
-    writer.column([table.index(name) for name in names])
+    places = {name: place for place, name in enumerate(table)}
+    writer.column([places[name] for name in names])
 
 
 def _name(reading: Reading) -> str:
     if isinstance(reading, Number):
+        if reading.quality is Quality.GOOD and reading.reason is Reason.OK:  # as most are
+            return _GOOD
         return _name_of_number(reading.quality, reading.reason)
     return f"{_TEXT} {reading.text}" if isinstance(reading, Text) else f"none {reading.reason.value}"
 
@@ -273,24 +288,69 @@ def _tag_codes(places: Sequence[int]) -> list[int]:
     return codes
 
 
-def _write_values(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules: Sequence[Rule | None]) -> None:
-    table = [rule for rule in dict.fromkeys(rules) if rule is not None]
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """What of one tag's registers and values goes into the chunk.
+
+    Args:
+        rule: how the values follow from the registers; None when they do not.
+        numbers: the registers of each sample as one number.
+        left: how far each value is from what the rule says; empty without a rule.
+    """
+
+    rule: Rule | None
+    numbers: Sequence[int]
+    left: Sequence[int] = ()
+
+
+def _columns(by_tag: Mapping[str, Sequence[Sample]], known: KnownRules) -> list[_Column]:
+    """Of every tag. Those that follow one rule, as before, are computed together, which halves the time of packing."""
+    together: dict[tuple[Rule, int], list[str]] = defaultdict(list)
+    for tag, samples in by_tag.items():
+        rule, length = known.known(tag), len(samples[0].raw)
+        if rule is not None and all(len(one.raw) == length and isinstance(one.reading, Number) for one in samples):
+            together[rule, length].append(tag)
+    found: dict[str, _Column] = {}
+    for (rule, length), tags in together.items():
+        found |= dict(_following(rule, length, {tag: by_tag[tag] for tag in tags}))
+    return [found.get(tag) or _column(tag, samples, known) for tag, samples in by_tag.items()]
+
+
+def _following(rule: Rule, length: int, by_tag: Mapping[str, Sequence[Sample]]) -> Iterator[tuple[str, _Column]]:
+    """The columns of those tags whose values still follow the rule, of so many registers each."""
+    readings = [one for samples in by_tag.values() for one in samples]
+    numbers = wholes([one.raw for one in readings], length, rule.order)
+    values = [one.reading.value for one in readings if isinstance(one.reading, Number)]
+    left = list(map(steps_between, rule.values(numbers, length), values))
+    end = 0
+    for tag, samples in by_tag.items():
+        at, end = end, end + len(samples)
+        if max(left[at:end]) <= LITTLE and min(left[at:end]) >= -LITTLE:
+            yield tag, _Column(rule, numbers[at:end], left[at:end])
+
+
+def _column(tag: str, samples: Sequence[Sample], known: KnownRules) -> _Column:
+    readings = [(one.raw, one.reading.value) for one in samples if isinstance(one.reading, Number)]
+    rule = known.find(tag, readings) if readings else None
+    left = [] if rule is None else [steps_between(rule.value(words), value) for words, value in readings]
+    return _Column(rule, [whole(one.raw, _order(rule)) for one in samples], left)
+
+
+def _write_values(writer: ColumnWriter, by_tag: Mapping[str, Sequence[Sample]], columns: Sequence[_Column]) -> None:
+    table = {rule: place for place, rule in enumerate(dict.fromkeys(one.rule for one in columns if one.rule), 1)}
     writer.count(len(table))
     for rule in table:
         writer.count(rule.order.value)
         writer.count(rule.kind.value)
         writer.doubles((rule.scale, rule.offset))
-    writer.column([0 if rule is None else table.index(rule) + 1 for rule in rules])
-    _write_words(writer, by_tag, rules)
-    _write_leftovers(writer, by_tag, rules)
+    writer.column([0 if one.rule is None else table[one.rule] for one in columns])
+    _write_words(writer, list(by_tag.values()), columns)
+    writer.column([steps for one in columns for steps in one.left])
+    ruleless = [samples for samples, one in zip(by_tag.values(), columns, strict=True) if one.rule is None]
+    writer.doubles([one.reading.value for samples in ruleless for one in samples if isinstance(one.reading, Number)])
 
 
-def _rule_of(tag: str, samples: Sequence[Sample], known: KnownRules) -> Rule | None:
-    readings = [(s.raw, s.reading.value) for s in samples if isinstance(s.reading, Number)]
-    return known.find(tag, readings) if readings else None
-
-
-def _write_words(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules: Sequence[Rule | None]) -> None:
+def _write_words(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], columns: Sequence[_Column]) -> None:
     """Registers of a tag as one number each: the first as it is, the others as steps."""
     lengths = [[len(sample.raw) for sample in samples] for samples in by_tag]
     writer.column([own[0] + 1 if len(set(own)) == 1 else 0 for own in lengths])
@@ -298,26 +358,10 @@ def _write_words(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules
         if len(set(own)) > 1:
             writer.column(own)
     steps: list[int] = []
-    for samples, rule in zip(by_tag, rules, strict=True):
-        numbers = [whole(sample.raw, _order(rule)) for sample in samples]
-        writer.octets += numbers[0].to_bytes(2 * len(samples[0].raw))
-        steps += [here - before for before, here in pairwise(numbers)]
+    for own, one in zip(lengths, columns, strict=True):
+        writer.octets += one.numbers[0].to_bytes(2 * own[0])
+        steps += [here - before for before, here in pairwise(one.numbers)]
     writer.column(steps)
-
-
-def _write_leftovers(writer: ColumnWriter, by_tag: Sequence[Sequence[Sample]], rules: Sequence[Rule | None]) -> None:
-    steps: list[int] = []
-    plain: list[float] = []
-    for samples, rule in zip(by_tag, rules, strict=True):
-        for sample in samples:
-            if not isinstance(sample.reading, Number):
-                continue
-            if rule is None:
-                plain.append(sample.reading.value)
-            else:
-                steps.append(steps_between(rule.value(sample.raw), sample.reading.value))
-    writer.column(steps)
-    writer.doubles(plain)
 
 
 def _order(rule: Rule | None) -> Order:

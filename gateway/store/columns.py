@@ -55,8 +55,13 @@ class ColumnWriter:
         if max(folded) < _MORE:  # one octet each, the usual case
             self.octets += bytes(folded)
             return
-        for number in folded:
-            self.count(number)
+        append = self.octets.append
+        for left in folded:  # count(), many times
+            rest = left
+            while rest >= _MORE:
+                append(rest & _LOWER_7 | _MORE)
+                rest >>= 7
+            append(rest)
 
     def steps(self, numbers: Sequence[int]) -> None:
         """Signed numbers near their predecessor."""

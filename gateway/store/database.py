@@ -24,6 +24,8 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
+from gateway.store import closing_seal
+from gateway.store.access import refuse_exposed
 from gateway.store.errors import (
     StoreBusy,
     StoreClosed,
@@ -117,6 +119,7 @@ class Database:
         queue_length: work that may wait for the writer; more is refused at once.
 
     Raises:
+        StoreExposed: anybody on this machine may write it.
         StoreBusy: another process has this store open.
         StoreNewer: a newer program has written it.
         StoreFull, StoreFailing: the disk does not let it be opened. Nothing is set aside then.
@@ -131,8 +134,10 @@ class Database:
         self._gate = threading.Lock()
         self._closing = False
         _make_folder(path.parent)
+        refuse_exposed(path)
         self._lock_file = _take_lock(path)
         try:
+            _break_seal(path)
             self._connection, self.opened = _open(path, layout, utc_ms=utc_ms)
         except BaseException:
             os.close(self._lock_file)
@@ -163,10 +168,11 @@ class Database:
         return self._queue(lambda connection: _in_transaction(connection, work))
 
     def checkpoint(self) -> Future[bool]:
-        """Have the writer thread move the write-ahead log into the database and cut it to nothing.
+        """Have the writer thread move the write-ahead log into the database, so that it is written from its start.
 
-        SQLite does so by itself each 4 MB; on a full disk it is done after ``retention.forget``, to have the log's
-        room back. The database may grow meanwhile, so the ballast has to be released before.
+        SQLite does so by itself each 4 MB; on a full disk it is done before, since the log cannot grow then. Its file
+        keeps its size: whoever fills the disk would have the room at once. The database may grow meanwhile, so the
+        ballast has to be released before.
 
         Returns:
             Whether all of it was moved; False when a reader was in the way for five seconds.
@@ -224,6 +230,9 @@ class Database:
         while (job := self._jobs.get()) is not None:
             job.carry_out(self._connection, str(self.path))
         self._connection.close()
+        if not Path(f"{self.path}-wal").exists():  # a full disk may have kept the log: then it is not all in the file
+            with contextlib.suppress(OSError):  # or keep the seal out: then the stopped record goes without
+                closing_seal.make(self.path)
         os.close(self._lock_file)
 
 
@@ -266,27 +275,47 @@ def _in_transaction(connection: sqlite3.Connection, work: Callable[[Transaction]
 
 
 def _checkpoint(connection: sqlite3.Connection) -> bool:
-    ((busy, _, _),) = rows(connection, "PRAGMA wal_checkpoint(TRUNCATE)")
+    ((busy, _, _),) = rows(connection, "PRAGMA wal_checkpoint(RESTART)")
     return not busy
 
 
 @contextlib.contextmanager
-def offline(path: Path) -> Iterator[Reader]:
-    """A read-only connection to the store of a stopped site, under its lock; nothing is created or changed.
+def locked(path: Path) -> Iterator[None]:
+    """The store of a stopped site, kept from starting meanwhile.
 
     Raises:
         StoreBusy: a process has this store open.
-        StoreFailing, StoreDamaged: it cannot be read.
+        StoreFailing: there is none.
     """
     if not path.exists():
         raise StoreFailing(f"{path}: there is no record yet")
     lock = _take_lock(path)
     try:
-        with _named_errors(str(path)), contextlib.closing(_connect(path, mode="ro")) as connection:
-            connection.execute("PRAGMA query_only = ON")
-            yield connection
+        yield
     finally:
         os.close(lock)
+
+
+@contextlib.contextmanager
+def unlocked(path: Path) -> Iterator[Reader]:
+    """A read-only connection to a store under ``locked``; nothing is created or changed.
+
+    Raises:
+        StoreFailing, StoreDamaged: it cannot be read.
+    """
+    with _named_errors(str(path)), contextlib.closing(_connect(path, mode="ro")) as connection:
+        connection.execute("PRAGMA query_only = ON")
+        yield connection
+
+
+@contextlib.contextmanager
+def offline(path: Path) -> Iterator[Reader]:
+    """Both: a read-only connection to the store of a stopped site, under its lock.
+
+    Raises: as the two above.
+    """
+    with locked(path), unlocked(path) as reader:
+        yield reader
 
 
 def rows(connection: Reader, sql: str, parameters: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -305,6 +334,39 @@ def used_bytes(connection: Reader) -> int:
     ((free,),) = rows(connection, "PRAGMA freelist_count")
     ((size,),) = rows(connection, "PRAGMA page_size")
     return int((pages - free) * size)
+
+
+def schema_of(connection: Reader) -> dict[str, str | None]:
+    """Name of each table and index, and the statement that made it."""
+    return dict(rows(connection, "SELECT name, sql FROM sqlite_master"))
+
+
+def blank_schema(layout: Layout) -> dict[str, str | None]:
+    """The same of a database that was made just now."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as blank:
+        layout.apply(blank, utc_ms=0)
+        return schema_of(blank)
+
+
+def remembered_run(path: Path) -> int | None:
+    """The run that the file beside a database remembers; 0 when there is none, None when it is damaged.
+
+    Raises:
+        StoreFailing: it cannot be read.
+    """
+    return _remembered_run(path) or (None if Path(f"{path}.run").exists() else 0)
+
+
+def free_bytes(connection: Reader) -> int:
+    """Bytes within the file that deletions have given back, so that new rows need no room on the disk.
+
+    Pages that the database counts and the file does not have yet, because the log was not moved, are none.
+    """
+    ((_, _, name),) = rows(connection, "PRAGMA database_list")
+    ((free,),) = rows(connection, "PRAGMA freelist_count")
+    ((pages,),) = rows(connection, "PRAGMA page_count")
+    ((size,),) = rows(connection, "PRAGMA page_size")
+    return max(0, int(free * size) - max(0, int(pages * size) - Path(name).stat().st_size))
 
 
 @contextlib.contextmanager
@@ -343,6 +405,13 @@ def _take_lock(path: Path) -> int:
         os.close(lock_file)
         raise StoreBusy(f"{path}: another process has this store open; only one may, stop it first") from error
     return lock_file
+
+
+def _break_seal(path: Path) -> None:
+    try:
+        closing_seal.break_open(path)
+    except OSError as error:
+        raise StoreFailing(f"{path}: the seal of the last stop cannot be removed: {error.strerror}") from error
 
 
 def _open(path: Path, layout: Layout, *, utc_ms: int) -> tuple[Transaction, Opened]:

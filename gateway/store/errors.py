@@ -3,6 +3,7 @@
     StoreError
     ├── StoreFull        no room on the disk; nothing was written, earlier rows stay readable
     ├── StoreFailing     the disk or its permissions fail (input/output error, read-only, cannot open)
+    ├── StoreExposed     anybody on the machine may write it; refused, untouched
     ├── StoreBusy        another process holds the store, or a lock was not had in time
     ├── StoreDamaged     the file does not hold what it should
     │   └── ChunkDamaged a chunk does not match its checksum or cannot be unpacked
@@ -37,6 +38,10 @@ class StoreFull(StoreError):  # noqa: N818 - named for what is the case
 
 class StoreFailing(StoreError):  # noqa: N818 - named for what is the case
     """The disk or its permissions fail. The transaction was rolled back; it may be tried again."""
+
+
+class StoreExposed(StoreError):  # noqa: N818 - named for what is the case
+    """Anybody on the machine may write the record. It was not touched; look at it, and take that right away."""
 
 
 class StoreBusy(StoreError):  # noqa: N818 - named for what is the case

@@ -12,7 +12,7 @@ forge all of it; against that, compare with hashes that have left the box
 
 import hashlib
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -63,7 +63,7 @@ def canonical(entry: JournalEntry) -> bytes:
     return octets
 
 
-def append(transaction: Transaction, new: Sequence[JournalEntry]) -> bytes:
+def append(transaction: Transaction, new: Iterable[JournalEntry]) -> bytes:
     """Add entries at the end.
 
     Args:

@@ -48,10 +48,17 @@ class Unreadable:
 
 
 def save(transaction: Transaction, saved: Saved) -> None:
-    """Write the one row over. In one transaction with the journal entries that led to this state."""
+    """Write the one row over. In one transaction with the journal entries that led to this state.
+
+    A state of the same length as the one before goes into the same pages; a row that is replaced would give its pages
+    up and take others, which makes two more to write.
+    """
     tick = saved.tick
     transaction.execute(
-        "INSERT OR REPLACE INTO machine_state VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?)",
+        """INSERT INTO machine_state VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (one) DO UPDATE SET
+            monotonic_ms = excluded.monotonic_ms, utc_ms = excluded.utc_ms, utc_trusted = excluded.utc_trusted,
+            boot_id = excluded.boot_id, run = excluded.run, configuration = excluded.configuration,
+            checksum = excluded.checksum, state = excluded.state""",
         (
             tick.monotonic_ms,
             tick.utc_ms,

@@ -4,25 +4,20 @@ Decides which chunks go. Never forgets the newest chunk, never the journal, and
 nothing that a named reader has not confirmed, unless it is told to; then it
 says exactly what is lost, for the journal.
 
-Deleting needs room on the disk, too (the write-ahead log grows first). The
-ballast is that room: release it, forget, ``Database.checkpoint``, reserve it
-again.
+Deleting needs room on the disk, too (the write-ahead log grows first): see
+``ballast``.
 """
 
-import errno
-import os
 from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import takewhile
-from pathlib import Path
 
 from gateway.store import positions
 from gateway.store.chunk import STREAM
-from gateway.store.database import Reader, Transaction, rows, used_bytes
-from gateway.store.errors import StoreFailing, StoreFull
+from gateway.store.database import Reader, Transaction, free_bytes, rows, used_bytes
 
+HELD_ROOM = "(room)"  # in the place of a hash; it is there for a moment only, but a power cut may leave it
 _ROW_BYTES = 48  # of a chunk's row beside its body, about
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +113,52 @@ def forget(
     )
 
 
+def take_room(transaction: Transaction, room_bytes: int) -> None:
+    """Grow the database until so much of it is free or held, in real pages; ``give_room`` leaves them for new rows.
+
+    Args:
+        transaction: of the writer; ``give_room`` needs a later one, or no page would be written.
+        room_bytes: that new rows shall find within the file.
+    """
+    lacking = room_bytes - free_bytes(transaction)
+    if lacking > 0:
+        transaction.execute(
+            "INSERT OR REPLACE INTO configuration (hash, document) VALUES (?, zeroblob(?))", (HELD_ROOM, lacking)
+        )
+
+
+def give_room(transaction: Transaction) -> None:
+    """What ``take_room`` took is free for rows."""
+    transaction.execute("DELETE FROM configuration WHERE hash = ?", (HELD_ROOM,))
+
+
+def make_room(transaction: Transaction, *, store: str, readers: Collection[str], room_bytes: int) -> Forgotten:
+    """On a full disk: forget the oldest samples, delivered or not, until the database has so much room of its own.
+
+    Room that it has already counts, so that nothing more is forgotten when it is the log alone that cannot grow.
+    What came last is always kept, and so is the journal.
+
+    Args:
+        transaction: of the writer.
+        store: id of this store.
+        readers: names of everybody who should have had a sample before it goes; for the gap.
+        room_bytes: that new rows shall find within the file.
+
+    Raises:
+        StoreFull: no room even for this: release the ballast before.
+    """
+    give_room(transaction)  # a power cut may have left it
+    lacking = max(0, room_bytes - free_bytes(transaction))
+    return forget(
+        transaction,
+        store=store,
+        readers=readers,
+        keep_since_utc_ms=0,
+        budget_bytes=used_bytes(transaction) - lacking,
+        force=True,
+    )
+
+
 def _oldest(reader: Reader, limit: int) -> list[_Old]:
     """The oldest chunks, never the newest of all: the next number follows from it."""
     found = rows(
@@ -165,55 +206,3 @@ def _gap(going: list[_Old], confirmed: dict[str, int], keep_since_utc_ms: int) -
         last_utc_ms=lost[-1].last_utc_ms,
         readers=lacking,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Ballast:
-    """A file that takes up room on purpose, on the disk of the database.
-
-    Args:
-        path: of the file.
-        size_bytes: a few megabytes; a write-ahead log of 4 MiB and a call of ``forget`` have room in 8 MiB.
-    """
-
-    path: Path
-    size_bytes: int
-
-    @property
-    def held(self) -> bool:
-        """Whether the room is taken up now."""
-        return self.path.exists() and self.path.stat().st_size == self.size_bytes
-
-    def reserve(self) -> None:
-        """Take up the room, with real blocks; nothing happens when it is held already.
-
-        Raises:
-            StoreFull: there is not so much room; what was taken up is given back.
-            StoreFailing: the file cannot be made.
-        """
-        if self.held:
-            return
-        try:
-            file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            try:
-                os.posix_fallocate(file, 0, self.size_bytes)
-                os.ftruncate(file, self.size_bytes)
-            finally:
-                os.close(file)
-        except OSError as error:
-            self.release()
-            kind = StoreFull if error.errno in _NO_ROOM else StoreFailing
-            raise kind(
-                f"{self.path}: {self.size_bytes} bytes of ballast cannot be reserved: {error.strerror}"
-            ) from error
-
-    def release(self) -> None:
-        """Give the room back. Safe to call at any time.
-
-        Raises:
-            StoreFailing: the file cannot be removed.
-        """
-        try:
-            self.path.unlink(missing_ok=True)
-        except OSError as error:
-            raise StoreFailing(f"{self.path}: the ballast cannot be released: {error.strerror}") from error

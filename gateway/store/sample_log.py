@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from gateway.local.messages import ChunkHeader
 from gateway.store import positions
-from gateway.store.chunk import STREAM, Contents, SampleRow, ScanTick, pack, unpack
+from gateway.store.chunk import STREAM, Contents, SampleRow, ScanTick, columns_of, pack, unpack
 from gateway.store.configurations import number_of
 from gateway.store.database import Reader, Transaction, rows
 from gateway.store.errors import ChunkDamaged, OutOfSequence
@@ -243,7 +243,7 @@ def _fault(header: ChunkHeader, body: bytes, *, sound: bool) -> str:
     if not sound:
         return f"samples {header.first_n} to {header.last_n} do not match their checksum"
     try:
-        unpack(header, body)
+        columns_of(header, body)
     except ChunkDamaged as error:
         return str(error)
     return ""

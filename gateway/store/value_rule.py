@@ -11,7 +11,7 @@ import math
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from enum import Enum
+from enum import IntEnum
 from functools import cache
 
 Words = tuple[int, ...]
@@ -25,11 +25,11 @@ _FLOAT_BYTES = 8
 _LONGEST_NUMBER_BYTES = 16
 _TRIED = 12  # readings that a rule is tried on
 _PAUSE = 15  # times a tag without a rule is passed over until one is looked for again
-_LITTLE = 63  # steps that fit into one octet
+LITTLE = 63  # steps that fit into one octet
 _RULE_BYTES = 18  # what a rule of its own costs in a chunk, about
 
 
-class Order(Enum):
+class Order(IntEnum):
     """Order of the octets in the registers; letters as the trade writes them for two registers."""
 
     ABCD = 0
@@ -38,7 +38,7 @@ class Order(Enum):
     DCBA = 3
 
 
-class Kind(Enum):
+class Kind(IntEnum):
     """What the octets are."""
 
     UNSIGNED = 0
@@ -47,6 +47,7 @@ class Kind(Enum):
 
 
 _HIGH_BYTE_FIRST = (Order.ABCD, Order.CDAB)  # one register has no order but that of its octets
+_BACKWARDS = (Order.CDAB, Order.DCBA)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,17 @@ def whole(words: Words, order: Order) -> int:
     if len(words) == 1 and order in _HIGH_BYTE_FIRST:  # as most tags are
         return words[0]
     return int.from_bytes(_ordered(words, order))
+
+
+def wholes(column: Sequence[Words], length: int, order: Order) -> Sequence[int]:
+    """``whole`` of a column, each of so many registers."""
+    if length == 1 and order in _HIGH_BYTE_FIRST:
+        return [words[0] for words in column]
+    if 2 * length not in _LETTERS:
+        return [whole(words, order) for words in column]
+    registers = [register for words in column for register in (words[::-1] if order in _BACKWARDS else words)]
+    octets = struct.pack(f"{'>' if order in _HIGH_BYTE_FIRST else '<'}{len(registers)}H", *registers)
+    return struct.unpack(f">{len(column)}{_LETTERS[2 * length][0]}", octets)
 
 
 def words_of(numbers: Sequence[int], length: int, order: Order) -> list[Words]:
@@ -118,11 +130,15 @@ class KnownRules:
         self._rules: dict[str, Rule] = {}
         self._pause: dict[str, int] = {}  # of tags for which plain values were cheaper
 
+    def known(self, tag: str) -> Rule | None:
+        """The rule that was found last for the tag, whether it still fits or not."""
+        return self._rules.get(tag)
+
     def find(self, tag: str, readings: Sequence[tuple[Words, float]]) -> Rule | None:
         """The rule known of the tag as long as what it leaves to keep is little, else the best that is found."""
         known = self._rules.get(tag)
         if known is not None and all(
-            abs(steps_between(known.value(words), value)) <= _LITTLE for words, value in readings
+            abs(steps_between(known.value(words), value)) <= LITTLE for words, value in readings
         ):
             return known
         pause = self._pause.pop(tag, 0)
@@ -222,7 +238,7 @@ def _column(numbers: Sequence[int], size: int, kind: Kind) -> Sequence[float]:
 
 
 def _ordered(words: Words, order: Order) -> bytes:
-    registers = words[::-1] if order in (Order.CDAB, Order.DCBA) else words
+    registers = words[::-1] if order in _BACKWARDS else words
     return _swapped(struct.pack(f">{len(registers)}H", *registers), order)
 
 

@@ -1,4 +1,4 @@
-"""CT that inactivates Giardia by free chlorine: the federal table, and the two regressions of it. Pure.
+"""CT that inactivates Giardia by free chlorine: the federal table. Pure.
 
 The table is 40 CFR 141.74(b)(3)(v) Tables 1.1 to 1.6, CT for 99.9 % (3 log).
 Its rows at 0.4, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 2.8 and 3.0 mg/L are as seen in
@@ -12,7 +12,6 @@ counts as 0.4, above 3 as 3, pH below 6 as 6, temperature below 0.5 as 0.5 and
 above 25 as 25; above pH 9 there is no value.
 """
 
-import math
 from collections.abc import Sequence
 from enum import Enum
 
@@ -25,8 +24,6 @@ from gateway.treatment.published_tables import (
 from gateway.treatment.refusal import NotCovered, not_negative, within
 
 SOURCE = "40 CFR 141.74(b)(3)(v) Tables 1.1 to 1.6"
-REGRESSION = "J. Water SRT-Aqua 44(5):203 (1995)"
-SIMPLIFIED = "EPA/600/J-93/269 (from memory)"
 LOGS_OF_TABLE = 3.0
 
 TEMPERATURES_C = (0.5, 5.0, 10.0, 15.0, 20.0, 25.0)
@@ -35,8 +32,8 @@ RESIDUALS_MG_L = (0.4, 0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4, 2.6, 2.
 FROM_MEMORY_MG_L = (0.6, 1.4, 1.8, 2.2, 2.6)
 """Rows that are recalled, every temperature and pH."""
 
-_BRANCH_C = 12.5  # of the two-branch regression
-_MOST_LOGS = 6.0  # beyond which nobody has extended the table in proportion
+MOST_LOGS = 6.0
+"""Beyond which nobody has extended the table in proportion."""
 
 
 class Look(Enum):
@@ -159,7 +156,7 @@ def ct_of_table(*, temperature_c: float, ph: float, residual_mg_l: float, look: 
     Raises:
         NotCovered: a pH above 9, for which the table has no value, or an input that is no measurement.
     """
-    held_ph = _checked(temperature_c, ph, residual_mg_l, SOURCE)
+    held_ph = checked_ph(temperature_c, ph, residual_mg_l, SOURCE)
     if look is Look.CONSERVATIVE:
         warm = place_at_or_below(TEMPERATURES_C, temperature_c)
         row = place_at_or_above(RESIDUALS_MG_L, residual_mg_l)
@@ -168,7 +165,12 @@ def ct_of_table(*, temperature_c: float, ph: float, residual_mg_l: float, look: 
     return _on_line(_in_table(cold, held_ph, residual_mg_l), _in_table(warm, held_ph, residual_mg_l), toward_warm)
 
 
-def _checked(temperature_c: float, ph: float, residual_mg_l: float, source: str) -> float:
+def checked_ph(temperature_c: float, ph: float, residual_mg_l: float, source: str) -> float:
+    """The pH that stands for the water, if there is a Giardia value for it: below 6 it is 6.
+
+    Raises:
+        NotCovered: a pH above 9, or an input that is no measurement.
+    """
     checked_temperature(temperature_c, source)
     not_negative("free chlorine mg/L", residual_mg_l, source)
     if ph > PHS[-1]:
@@ -205,55 +207,9 @@ def required_ct(
     Raises:
         NotCovered: see ``ct_of_table``.
     """
-    within("log inactivation", log, 0.0, _MOST_LOGS, SOURCE)
+    within("log inactivation", log, 0.0, MOST_LOGS, SOURCE)
     whole = ct_of_table(temperature_c=temperature_c, ph=ph, residual_mg_l=residual_mg_l, look=look)
     return whole * log / LOGS_OF_TABLE
-
-
-def required_ct_by_regression(log: float, *, temperature_c: float, ph: float, residual_mg_l: float) -> float:
-    """CT for a log inactivation by the two-branch regression of 1995, mg.min/L.
-
-    Never below the table at any of its 588 cells (0 to 17 % above), so it may stand in for it. The branches meet at
-    12.5 degC with a step of 2 %. The same rules of use and refusals as the table.
-
-    Args:
-        log: inactivation wanted, log10, 0 to 6.
-        temperature_c: see ``ct_of_table``.
-        ph: see ``ct_of_table``.
-        residual_mg_l: see ``ct_of_table``.
-
-    Raises:
-        NotCovered: see ``ct_of_table``.
-    """
-    within("log inactivation", log, 0.0, _MOST_LOGS, REGRESSION)
-    held_ph = _checked(temperature_c, ph, residual_mg_l, REGRESSION)
-    warmth = min(max(temperature_c, TEMPERATURES_C[0]), TEMPERATURES_C[-1])
-    chlorine = min(max(residual_mg_l, RESIDUALS_MG_L[0]), RESIDUALS_MG_L[-1])
-    if warmth < _BRANCH_C:
-        return 0.353 * log * (12.006 + math.exp(2.46 - 0.073 * warmth + 0.125 * chlorine + 0.389 * held_ph))
-    return 0.361 * log * (-2.261 + math.exp(2.69 - 0.065 * warmth + 0.111 * chlorine + 0.361 * held_ph))
-
-
-def required_ct_simplified(log: float, *, temperature_c: float, ph: float, residual_mg_l: float) -> float:
-    """CT for a log inactivation by the one-line regression of federal guidance, mg.min/L.
-
-    NOT CONSERVATIVE: 311 of the table's 588 cells lie above it, by up to 11 %. For comparison, never for compliance;
-    no formula can call it.
-
-    Args:
-        log: inactivation wanted, log10, 0 to 6.
-        temperature_c: see ``ct_of_table``.
-        ph: see ``ct_of_table``.
-        residual_mg_l: see ``ct_of_table``.
-
-    Raises:
-        NotCovered: see ``ct_of_table``.
-    """
-    within("log inactivation", log, 0.0, _MOST_LOGS, SIMPLIFIED)
-    held_ph = _checked(temperature_c, ph, residual_mg_l, SIMPLIFIED)
-    warmth = min(max(temperature_c, TEMPERATURES_C[0]), TEMPERATURES_C[-1])
-    chlorine = min(max(residual_mg_l, RESIDUALS_MG_L[0]), RESIDUALS_MG_L[-1])
-    return 0.2828 * math.pow(held_ph, 2.69) * math.pow(chlorine, 0.15) * math.pow(0.933, warmth - 5) * log
 
 
 def log_inactivation(

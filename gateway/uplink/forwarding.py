@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import msgspec
 
 from gateway.core.tick import Tick
-from gateway.local.client import FieldAway, FieldError, HistoryUnreadable
+from gateway.local.client import FieldAway, FieldError, HistoryPart, HistoryUnreadable
 from gateway.local.messages import JournalEntry, LiveEvent
 from gateway.publishers import payload
 from gateway.publishers.columns import TagTable, history_parcels
@@ -158,6 +158,7 @@ class Walk:
         self._confirmed_n = 0
         self.newest_n = 0
         self.n = 0
+        self._ahead: tuple[int, asyncio.Task[HistoryPart]] | None = None  # asked for after which number, and the answer
 
     @property
     def behind(self) -> int:
@@ -173,8 +174,11 @@ class Walk:
             StoreError: a chunk is damaged, or the position cannot be kept.
         """
         await self._start(link.hello.store)
-        while await self._one_answer(link):
-            pass
+        try:
+            while await self._one_answer(link):
+                pass
+        finally:
+            self._forget_ahead()
 
     async def move(self, n: int) -> None:
         """Everything up to ``n`` is delivered."""
@@ -210,7 +214,7 @@ class Walk:
     async def _one_answer(self, link: FieldLink) -> bool:
         """Deliver one answer's chunks. Returns whether there may be more."""
         try:
-            part = await link.history(self._stream, self.n, self._store)
+            part = await self._part(link)
         except HistoryUnreadable as unreadable:
             log.warning("%s cannot be read at present: %s", self._stream, unreadable)
             return False
@@ -222,11 +226,30 @@ class Walk:
             self._notes.note("uplink_gap", subject=self._stream, reason=part.gap)
         if not part.chunks:
             return False
-        await self._work(part.chunks)
         last_n = part.chunks[-1][0].last_n
+        if last_n < part.newest_n:  # the field process reads what follows while this is delivered
+            asked = link.history(self._stream, last_n, self._store)
+            self._ahead = (last_n, asyncio.create_task(asked, name=f"{self._stream} after {last_n}"))
+        await self._work(part.chunks)
         if last_n > self.n:
             await self.move(last_n)
         return True
+
+    async def _part(self, link: FieldLink) -> HistoryPart:
+        """What follows the position: asked for already, or asked for now."""
+        ahead, self._ahead = self._ahead, None
+        if ahead is None:
+            return await link.history(self._stream, self.n, self._store)
+        after_n, answer = ahead
+        if after_n != self.n:
+            _forget(answer)
+            return await link.history(self._stream, self.n, self._store)
+        return await answer
+
+    def _forget_ahead(self) -> None:
+        if self._ahead is not None:
+            _forget(self._ahead[1])
+            self._ahead = None
 
     async def confirm(self, link: FieldLink) -> None:
         """Tell the field process how far this reader is, when that has changed; its retention follows."""
@@ -586,6 +609,12 @@ def _first_of(errors: BaseExceptionGroup[FieldError]) -> BaseException:
     while isinstance(first, BaseExceptionGroup):
         first = first.exceptions[0]
     return first
+
+
+def _forget(answer: asyncio.Task[HistoryPart]) -> None:
+    """Whatever it says is not wanted any more, an error neither."""
+    answer.cancel()
+    answer.add_done_callback(lambda done: done.cancelled() or done.exception())
 
 
 async def _first(*works: Awaitable[object]) -> None:

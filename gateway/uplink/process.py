@@ -23,6 +23,7 @@ from gateway.publishers.mqtt import MqttPublisher
 from gateway.publishers.payload import SampleRow
 from gateway.publishers.publisher import Publisher
 from gateway.store import chunk
+from gateway.store.ballast import Ballast, opened_with
 from gateway.store.database import Database
 from gateway.store.errors import ChunkDamaged
 from gateway.store.migrations import UPLINK
@@ -41,6 +42,7 @@ log = logging.getLogger(__name__)
 DATABASE = "uplink.db"
 MQTT_READER, INFLUX_READER = "mqtt", "influx"  # whose positions they are; the site's retention waits for them
 _CLOSE_TIMEOUT_S = 10.0
+_BALLAST_BYTES = 1_048_576  # positions are few, and a start on a full disk needs little
 
 Now = Callable[[], Tick]
 Sleep = Callable[[float], Awaitable[None]]
@@ -218,7 +220,10 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
         await stop.wait()
         return
     path = loaded.resolve(loaded.site.place.storage_folder) / DATABASE
-    database = await asyncio.to_thread(Database, path, UPLINK, utc_ms=now().utc_ms)
+    ballast = Ballast(path.with_suffix(".ballast"), _BALLAST_BYTES)
+    database = await asyncio.to_thread(opened_with, ballast, lambda: Database(path, UPLINK, utc_ms=now().utc_ms))
+    if ballast.fits:
+        await asyncio.to_thread(ballast.try_to_reserve)
     notes = Notes(site=site, run=database.opened.run, now=now)
     positions = PositionFile(database)
     server = InfluxServer(influx) if influx is not None else None
@@ -247,6 +252,7 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
         if server is not None:
             server.close()
         await asyncio.to_thread(database.close, _CLOSE_TIMEOUT_S)
+        await asyncio.to_thread(ballast.try_to_reserve)  # the log is gone, and its room with it
 
 
 def _say_what_is_missing(loaded: LoadedSite) -> None:

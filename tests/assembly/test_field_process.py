@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from gateway.assembly.field_process import _failing_s, _keeping
+from gateway.assembly.field_process import _failing_s, _keeping, field_parts
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.core.outcome import EventKind
 from gateway.field.clock import ManualClock
+from tests.faults.small_disk import NoSmallDisk, fill_up, small_disk
 from tests.field.fieldbench import WAIT_S, Disk, Scans, recorder_on, until
 
 MARROWFELL = Path(__file__).parents[2] / "config" / "marrowfell"
@@ -66,3 +67,28 @@ def test_the_record_has_been_failing_since_the_first_commit_that_did_until_one_s
         asyncio.run(script())
     finally:
         disk.close(WAIT_S)
+
+
+def test_a_start_on_a_full_disk_works_withdrawn(tmp_path: Path) -> None:
+    """Its second and third start: the stop before has held room for each."""
+    try:
+        with small_disk(tmp_path, 24) as disk:
+            asyncio.run(_started_on(disk))
+    except NoSmallDisk as why:
+        pytest.skip(str(why))
+
+
+async def _started_on(disk: Path) -> None:
+    loaded = site_with(disk, mqtt=True, influx=False)
+    ballast = disk / "site" / "record" / "plant.ballast"
+    for start in (1, 2, 3):
+        parts = field_parts(loaded, ManualClock(monotonic_ms=1_000_000))
+        assert (parts.database.opened.run, ballast.exists()) == (start, False)  # its room is the log's now
+        assert {one.level for name, one in parts.scanner.state.outputs.items() if name == "product"} == {"withdrawn"}
+        await parts.server.start()  # its socket is there on a full disk, too
+        parts.scanner.once()
+        assert await parts.recorder.finish(WAIT_S)
+        await parts.server.close()
+        parts.database.close(WAIT_S)
+        parts.housekeeper.hold_ballast_for_next_start()
+        fill_up(disk)

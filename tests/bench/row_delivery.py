@@ -44,7 +44,7 @@ from tests.bench.processes import field_process, python_process, scratch_folder,
 from tests.mosquitto import PATIENCE_S, broker
 from tests.victoriametrics import victoria_metrics
 
-_SECONDS, _SECONDS_SHORT = 7_200, 600  # of 20 readings a second; a message takes a chunk, which is 300 s
+_SECONDS, _SECONDS_SHORT = 43_200, 600  # of 20 readings a second; a message takes a chunk, which is 300 s
 _LOOKED_AT = 10  # of the newest requests
 _BATCH_ROWS = 5_000  # of one request, as the gateway has
 

@@ -37,6 +37,7 @@ from tests.mosquitto import broker
 SYNC_S = 0.3
 BACKLOG_H = 144  # twice the three days, so that a fast uplink has not done before the last trip
 GRACE_MS = 50
+SHORT_BACKLOG_H = 24  # an hour keeps the uplink busy for less than it takes to say so
 _TRIPS, _TRIPS_SHORT = 120, 6
 _UPLINK_BUSY_S = 1.0  # of processor: by then it has started, connected, and unpacks
 _STUCK_FOR_S = 8.0  # a client that does not read is dropped after 5 s
@@ -49,7 +50,7 @@ def measure(scale: Scale) -> Sequence[Figure]:
     with scratch_folder() as folder:
         idle = _idle(folder / "idle", enough)
         large = [] if scale.short else _idle(folder / "large", enough // 3, times=scale.times[-1])
-        loaded = _loaded(folder / "loaded", enough, backlog_h=1 if scale.short else BACKLOG_H)
+        loaded = _loaded(folder / "loaded", enough, backlog_h=SHORT_BACKLOG_H if scale.short else BACKLOG_H)
     return [
         *_figures("idle", idle, scale.rounds),
         *_figures("loaded", loaded, scale.rounds),

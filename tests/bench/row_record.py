@@ -210,7 +210,7 @@ class _Recording:
     def _earlier(one: Numbered, by_ms: int) -> Numbered:
         sample, tick = one.sample, one.sample.arrived
         arrived = replace(tick, monotonic_ms=tick.monotonic_ms - by_ms, utc_ms=tick.utc_ms - by_ms)
-        return replace(one, sample=replace(sample, arrived=arrived, source_utc_ms=arrived.utc_ms))
+        return Numbered(one.n, sample._replace(arrived=arrived, source_utc_ms=arrived.utc_ms))
 
 
 class _Rows:

@@ -31,7 +31,7 @@ from gateway.core.condition import (
     View,
     WrittenOver,
     ask,
-    plain_answer,
+    look_of,
     tags_of,
 )
 from gateway.core.evidence import evidence, in_words
@@ -371,7 +371,7 @@ def test_a_text_is_told_as_it_is() -> None:
     assert (facts["text"], facts["quality"]) == ("FS-501 V2", "good")
 
 
-NEAR = st.sampled_from([9.5, 10.0, 2.0, 2.2, 5.0, 0.0]).flatmap(
+NEAR = st.sampled_from([9.5, 10.0, 2.0, 2.2, 5.0, 0.0, 1e10, 1e10 - 5.0]).flatmap(
     lambda limit: st.sampled_from([0.0, 1e-12, 1e-9, 1e-8, 1e-6, 0.1, 5.0]).map(lambda off: limit + off)
 )
 READINGS = st.one_of(
@@ -382,7 +382,13 @@ READINGS = st.one_of(
 )
 
 
-@given(condition=st.sampled_from([HIGH, LOW, BITS, Equals(tag="A", value=5.0), BadQuality(tag="A"), RATE]), a=READINGS)
-def test_a_plain_answer_is_the_answer(condition: Condition, a: Verdict) -> None:
-    answer = plain_answer(condition, view(a))
-    assert answer in (None, ask(condition, NOTHING, view(a)).answer)
+LOOKED_AT = (
+    *(HIGH, LOW, BITS, DEVIATION, RATE, Equals(tag="A", value=5.0), BadQuality(tag="A")),
+    *(Limit(tag="A", side=side, limit=1e10, deadband=5.0) for side in Side),  # where a float has no millionths
+)
+
+
+@given(condition=st.sampled_from(LOOKED_AT), a=READINGS, b=READINGS)
+def test_where_a_look_answers_it_is_the_answer(condition: Condition, a: Verdict, b: Verdict) -> None:
+    answer = look_of(condition)(view(a, b))
+    assert answer in (None, ask(condition, NOTHING, view(a, b)).answer)

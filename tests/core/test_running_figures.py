@@ -55,6 +55,19 @@ def test_an_unknown_flow_begins_the_account_anew() -> None:
     assert every_minute(played, 2, FLOW=2.1).value("AGE") == 1.0
 
 
+def test_with_a_most_flow_a_lost_reading_counts_as_that_and_the_account_goes_on() -> None:
+    words = {"volume": "3.15 m3", "most": "4.2 m3/h"}
+    rule = calculated("AGE", "min", "plug_flow_time(volume, flow, most)", {"flow": "FLOW"}, words)
+    played = every_minute(Played(rule), 100, FLOW=2.1)
+    assert played.verdicts["AGE"] == Number(90.0)
+    played.after(60, FLOW=NoNumber(Reason.NO_ANSWER)).after(540)
+    lost = played.verdicts["AGE"]
+    assert isinstance(lost, Number)
+    assert lost.quality is Quality.UNCERTAIN
+    assert lost.value == pytest.approx(100 - 1 - 18, abs=1), "9 min at twice the flow have displaced 18 min of water"
+    assert every_minute(played, 1, FLOW=2.1).value("AGE") < 90
+
+
 def test_rolling_figures_are_weighted_by_time_and_uncertain_until_the_window_is_full() -> None:
     played = every_minute(Played(MEAN, TOP, SHARE), 90, TURB=1.0)
     assert played.verdicts["MEAN"] == Number(1.0, Quality.UNCERTAIN, Reason.INPUT_UNCERTAIN)
@@ -96,8 +109,10 @@ def test_both_kinds_of_memory_stand_beside_each_other_in_one_formula() -> None:
         ("rolling_mean(x, x)", "NTU as argument 1 in the window"),
         ("rolling_mean(x, 24)", "no unit as argument 1 in the window"),
         ("rolling_mean(x, window / 1000)", "a window of another length"),
+        ("rolling_mean(x, window * 1000000)", "a window of another length"),
         ("rolling_mean(day_mean(x), window)", "day_mean inside rolling_mean"),
         ("day_mean(rolling_max(x, window))", "rolling_max inside another memory"),
+        ("plug_flow_time(x)", "plug_flow_time with 1 arguments"),
         ("plug_flow_time(x, x)", "NTU as argument 1 in plug_flow_time"),
         ("rolling_share(x, window)", "NTU in rolling_share"),
     ],

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Text
-from gateway.core.scaling import Scaling, loop_current_ma, to_reading
+from gateway.core.scaling import EXACT_UP_TO, Scaling, loop_current_ma, reader, to_reading
 
 LEVEL = Scaling(range_low=0.0, range_high=100.0, loop_low_count=6_400, loop_high_count=32_000)
 TURBIDITY = Scaling(range_low=0.0, range_high=20.0, clips_at_top=True)
@@ -135,6 +135,40 @@ def test_whatever_comes_a_reading_is_a_finite_number_near_its_span_or_none(
     reading = to_reading(raw, scaling)
     if isinstance(reading, Number):
         assert -5.25 <= reading.value <= 20.25
+
+
+@given(
+    raw=st.one_of(
+        st.floats(),
+        st.integers(-(2**63), 2**64 - 1),
+        st.sampled_from(
+            [0.0, 1.0, 100.0, 101.0, -1.0, 9999.0, EXACT_UP_TO, EXACT_UP_TO + 1, -EXACT_UP_TO - 1, "fw 2.11"]
+        ),
+        st.floats(-2.0, 102.0),
+    ),
+    scale=st.sampled_from([1.0, 0.1, -1.0, 1e300]),
+    span=st.sampled_from([(None, None), (0.0, 100.0), (None, 100.0), (0.0, None)]),
+    clips=st.booleans(),
+    states=st.sampled_from([frozenset[int](), frozenset({0, 1})]),
+)
+def test_the_glance_of_a_reader_sees_what_the_long_look_sees(
+    raw: float | str,
+    scale: float,
+    span: tuple[float | None, float | None],
+    clips: bool,  # noqa: FBT001 - hypothesis passes by name
+    states: frozenset[int],
+) -> None:
+    low, high = span
+    scaling = Scaling(
+        scale=scale,
+        range_low=low,
+        range_high=high,
+        clips_at_top=clips,
+        clips_at_bottom=clips,
+        sentinels=frozenset({9999.0, 1.0}),
+        states=states,
+    )
+    assert reader(scaling)(raw) == to_reading(raw, scaling)
 
 
 @given(st.integers(0, 65_535))

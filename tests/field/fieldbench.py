@@ -51,12 +51,16 @@ class Disk(Database):
         def carried_out(transaction: Transaction) -> T:
             self.stuck.wait(WAIT_S)
             result = work(transaction)
-            if self.full:
-                self.refused += 1
-                raise StoreFull("no room, says the test; everything is rolled back")
+            self.refuse()
             return result
 
         return super().submit(carried_out)
+
+    def refuse(self) -> None:
+        """Called by the writer at the end of each piece of work, before its commit."""
+        if self.full:
+            self.refused += 1
+            raise StoreFull("no room, says the test; everything is rolled back")
 
     async def settled(self) -> None:
         """Wait until the writer has done what it was given, and this loop has heard of it: it works in order."""

@@ -184,6 +184,58 @@ def test_too_many_samples_give_way_and_the_gap_is_an_event_and_events_never_do(
     play(tmp_path, script)
 
 
+def test_too_many_events_keep_their_numbers_and_the_oldest_lose_what_they_say(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording, "_ENTRIES_KEPT", 200)
+
+    async def script(bench: Bench, _: object) -> None:
+        bench.note(TRIP)
+        await bench.run_for(1_000)
+        bench.disk.full = True
+        for _second in range(300):
+            bench.note(ALARM)
+            assert bench.recorder.waiting <= 200
+        await bench.run_for(2_000)
+        bench.disk.full = False
+        await bench.run_for(60_000)
+        entries = bench.disk.entries()
+        assert [entry.n for entry in entries] == list(range(1, 302))
+        emptied = [entry for entry in entries if entry.kind == "gap"]
+        assert [entry.n for entry in emptied] == list(range(2, 2 + len(emptied)))
+        assert 300 - 200 <= len(emptied) <= 300 - 200 + 2
+        assert all("what this one said is lost" in entry.reason and not entry.facts for entry in emptied)
+        assert bench.disk.findings() == []
+        bench.note(TRIP)
+        await bench.run_for(1_000)
+        assert bench.disk.kinds()[-1] == "trip"
+
+    play(tmp_path, script)
+
+
+def test_events_that_a_slow_commit_has_written_meanwhile_are_not_written_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording, "_ENTRIES_KEPT", 200)
+
+    async def script(bench: Bench, _: object) -> None:
+        bench.disk.stuck.clear()
+        for _first in range(150):
+            bench.note(TRIP)
+        await until(lambda: bench.recorder._under_way is not None)
+        for _second in range(250):
+            bench.note(ALARM)
+        bench.disk.stuck.set()
+        await bench.run_for(5_000)
+        kinds = bench.disk.kinds()
+        assert kinds[:150] == ["trip"] * 150  # they were on their way when there was no more room for them
+        assert len(kinds) == 400
+        assert kinds.count("gap") == 250 - kinds.count("alarm") <= 250 - 200 + 2
+        assert bench.disk.findings() == []
+
+    play(tmp_path, script)
+
+
 def test_a_writer_that_is_behind_is_a_failure_like_others(tmp_path: Path) -> None:
     disk = Disk(tmp_path / "plant.db", queue_length=1)
 

@@ -855,15 +855,15 @@ def test_the_synchronous_wrapper_does_one_job(folder: Path) -> None:
 # --- manners -------------------------------------------------------------------------------------------------------
 
 
-def test_more_than_five_requests_a_second_are_refused(folder: Path) -> None:
+def test_more_than_ten_requests_a_second_are_refused(folder: Path) -> None:
     async def scenario() -> None:
         async with Site().serve(folder) as server:
             raw = await Raw.connect(folder)
-            await raw.say(*(AskStatus(id=number) for number in range(1, 7)))
-            heard = [await raw.hear() for _ in range(6)]
-            assert [each.id for each in heard if isinstance(each, Status)] == [1, 2, 3, 4, 5]
+            await raw.say(*(AskStatus(id=number) for number in range(1, 12)))
+            heard = [await raw.hear() for _ in range(11)]
+            assert [each.id for each in heard if isinstance(each, Status)] == list(range(1, 11))
             assert isinstance(heard[-1], Refusal)
-            assert "more than 5 requests a second" in heard[-1].text
+            assert "more than 10 requests a second" in heard[-1].text
             assert await raw.hear() is None
             raw.close()
             assert server.statistics().ended == {Ending.TOO_MANY_REQUESTS: 1}
@@ -874,7 +874,7 @@ def test_more_than_five_requests_a_second_are_refused(folder: Path) -> None:
 def test_the_client_keeps_below_the_limit_by_itself(folder: Path) -> None:
     async def scenario() -> None:
         async with Site().serve(folder) as server, await connect(folder) as client:
-            await asyncio.gather(*(client.status() for _ in range(12)))
+            await asyncio.gather(*(client.status() for _ in range(24)))
             assert server.statistics().ended == {}
 
     asyncio.run(scenario())

@@ -366,28 +366,32 @@ DECISIONS = (
     ),
     Fault(
         name="a held input withdraws nothing",
-        where="I-06",
+        where="I-06, AIT-801 held",
         patch=_set(scan, "held_demands", lambda _: lambda *_: []),
     ),
     Fault(
         name="sample flow is not asked for",
-        where="tag AIT-801",
+        where="tag AIT-801 with FIT-801S",
         patch=_set(validity, "_govern", _always_vouched),
     ),
     Fault(
         name="sample flow without a value vouches",
-        where="tag AIT-801",
+        where="tag AIT-801 with FIT-801S",
         patch=_set(validity, "_govern", _no_value_vouches),
     ),
-    Fault(name="fresh water is not waited for", where="tag AIT-801", patch=_set(validity, "_govern", _no_purge)),
+    Fault(
+        name="fresh water is not waited for",
+        where="tag AIT-801 with FIT-801S",
+        patch=_set(validity, "_govern", _no_purge),
+    ),
     Fault(
         name="status bits are not looked at",
-        where="tag AIT-801",
+        where="tag AIT-801 with AN2-STS",
         patch=_set(validity, "_spoiled", lambda _: lambda *_: None),
     ),
     Fault(
         name="the test constant is not looked at",
-        where="tag AIT-510",
+        where="tag AIT-510 with AN1-TST",
         patch=_set(validity, "_by_constant", lambda _: lambda *_: None),
     ),
 )

@@ -12,7 +12,7 @@ import pytest
 from gateway.configuration.plant import load_site
 from gateway.core.hold import HoldRule
 from gateway.prove.explore import explore
-from gateway.prove.slices import Slice, Whole, interlock_slices, output_slice, tag_slice
+from gateway.prove.slices import Slice, Whole, interlock_slices, output_slice, tag_slices
 from gateway.prove.timeline import from_text, lines_of, to_text
 from gateway.prove.world import Move
 from tests.core import plants
@@ -29,10 +29,14 @@ def demo() -> Whole:
 
 
 def parts_of(where: str, whole: Whole) -> list[Slice]:
-    kind, _, name = where.rpartition(" ")
-    if kind:
-        return [output_slice(whole, name) if kind == "output" else tag_slice(whole, name)]
-    return list(interlock_slices(whole, [where], "interlock"))
+    """The slices of which a name tells, or the one that has it."""
+    if where.startswith("output "):
+        return [output_slice(whole, where.removeprefix("output "))]
+    if where.startswith("tag "):
+        parts = list(tag_slices(whole, where.split()[1]))
+    else:
+        parts = list(interlock_slices(whole, [where.partition(",")[0]], "interlock"))
+    return [part for part in parts if part.name == where] or parts
 
 
 def found_in(fault: Fault) -> tuple[Slice, tuple[Move, ...], list[str]]:
@@ -44,7 +48,7 @@ def found_in(fault: Fault) -> tuple[Slice, tuple[Move, ...], list[str]]:
     parts = parts_of(where, whole)
     for part in parts:
         runs = None if fault.runs is None else fault.runs(part.plant)
-        explored = explore(part, seconds=LONGEST_S, decided_by=runs)
+        explored = explore(part, seconds=LONGEST_S, decided_by=runs, first_s=2.0)
         if explored.wrong:
             lines, wrong = lines_of(part, explored.moves, 1_000, runs)
             assert wrong == explored.wrong

@@ -112,7 +112,7 @@ def test_another_reading_decides_something_else() -> None:
             replace(
                 moment,
                 arrivals=tuple(
-                    replace(one, reading=Number(9.0)) if isinstance(one, Sample) and one.tag == "TURB" else one
+                    one._replace(reading=Number(9.0)) if isinstance(one, Sample) and one.tag == "TURB" else one
                     for one in moment.arrivals
                 ),
             ),

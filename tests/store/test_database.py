@@ -16,6 +16,7 @@ from gateway.store.errors import (
     StoreBusy,
     StoreClosed,
     StoreDamaged,
+    StoreExposed,
     StoreFailing,
     StoreMisused,
     WriterBehind,
@@ -46,10 +47,30 @@ def test_a_new_store_is_readable_by_its_owner_alone(tmp_path: Path) -> None:
             fill(database, 1)
             assert mode(tmp_path / "record") == 0o700
             found = {path.name: mode(path) for path in (tmp_path / "record").iterdir()}
+        found |= {path.name: mode(path) for path in (tmp_path / "record").iterdir()}
     finally:
         os.umask(before)
-    assert {"plant.db", "plant.db-wal", "plant.db-shm", "plant.db.lock", "plant.db.run"} == found.keys()
+    beside = {"plant.db-wal", "plant.db-shm", "plant.db.lock", "plant.db.run", "plant.db.closed"}
+    assert {"plant.db", *beside} == found.keys()
     assert {0o600} == {*found.values()}
+
+
+@pytest.mark.parametrize("name", [".", "plant.db", "plant.db.run"])
+def test_a_record_that_anybody_may_write_is_refused_with_what_to_do_and_left_as_it_is(
+    tmp_path: Path, name: str
+) -> None:
+    path = tmp_path / "record" / "plant.db"
+    with opened(path):
+        pass
+    exposed = path.parent / name
+    exposed.chmod(mode(exposed) | 0o002)
+    before = path.read_bytes()
+    with pytest.raises(StoreExposed, match=f"{exposed}.*must not be writable by others.*chmod o-w {exposed}"):
+        Database(path, PLANT, utc_ms=UTC_MS)
+    assert (path.read_bytes(), mode(exposed) & 0o002) == (before, 0o002)
+    exposed.chmod(mode(exposed) & ~0o002)
+    with opened(path) as database:
+        assert database.opened.found is OpenedAs.KEPT
 
 
 def test_a_file_that_others_could_read_is_tightened(tmp_path: Path) -> None:

@@ -2,7 +2,9 @@
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import given, settings
@@ -13,6 +15,8 @@ from gateway.store import machine_state
 from gateway.store.database import Database
 from gateway.store.machine_state import Nothing, Saved, Unreadable
 from tests.store.support import WAIT_S, opened, state_after
+
+PAGE_BYTES = 4_096
 
 
 def save(database: Database, saved: Saved) -> None:
@@ -36,6 +40,25 @@ def test_the_last_state_saved_is_the_one_loaded_after_a_restart(tmp_path: Path) 
             save(database, state_after(n))
     with opened(path) as database:
         assert load(database) == state_after(3)
+
+
+def test_a_state_as_long_as_the_one_before_is_written_over_in_its_pages_and_touches_no_others(tmp_path: Path) -> None:
+    draws = Random(1)  # noqa: S311 - makes test data
+    path = tmp_path / "plant.db"
+
+    def pages_touched(length: int) -> int:
+        before = log_bytes(path)
+        save(database, replace(state_after(1), state=draws.randbytes(length)))
+        return (log_bytes(path) - before) // PAGE_BYTES
+
+    with opened(path) as database:
+        pages_touched(5_120)
+        assert pages_touched(5_120) == 2  # the row and what of it goes on in a second page
+        assert pages_touched(5_121) > 2
+
+
+def log_bytes(path: Path) -> int:
+    return path.with_name(f"{path.name}-wal").stat().st_size
 
 
 @given(

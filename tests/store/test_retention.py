@@ -5,9 +5,10 @@ from pathlib import Path
 import pytest
 
 from gateway.store import journal, positions, retention, sample_log
+from gateway.store.ballast import Ballast
 from gateway.store.database import Database, used_bytes
 from gateway.store.errors import StoreFailing
-from gateway.store.retention import Ballast, Forgotten, Gap
+from gateway.store.retention import Forgotten, Gap
 from tests.store.support import UTC_MS, WAIT_S, chunk_from, fill, opened
 
 ALL_OLD = UTC_MS + 10**9

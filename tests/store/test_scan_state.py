@@ -99,6 +99,8 @@ def damaged() -> dict[str, bytes]:
     return {
         "nothing": b"",
         "cut off": whole[: len(whole) // 2],
+        "cut off within its end": whole.rstrip(b"\0")[:-1],
+        "something behind it": whole + b"x",
         "no deflate": b"{}",
         "no json": zlib.compress(b"what is this"),
         "another shape": zlib.compress(json.dumps(document).encode()),
@@ -110,6 +112,12 @@ def damaged() -> dict[str, bytes]:
 def test_bytes_that_are_no_state_say_so(name: str) -> None:
     with pytest.raises(Unreadable, match="the saved state cannot be read"):
         from_bytes(damaged()[name])
+
+
+def test_a_state_takes_whole_steps_of_256_bytes_and_is_read_without_the_zeros_too() -> None:
+    state = rich_state()
+    assert len(to_bytes(state)) % 256 == 0
+    assert from_bytes(to_bytes(state).rstrip(b"\0")) == state
 
 
 @given(st.text(st.characters(codec="utf-8")).filter(str.isprintable))

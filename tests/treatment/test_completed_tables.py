@@ -24,9 +24,8 @@ from gateway.treatment.giardia_by_chlorine import (
     TEMPERATURES_C,
     Look,
     ct_of_table,
-    required_ct_by_regression,
-    required_ct_simplified,
 )
+from gateway.treatment.giardia_regressions import required_ct_by_regression, required_ct_simplified
 from gateway.treatment.published_tables import Columns
 from gateway.treatment.refusal import NotCovered
 from tests.treatment.published import HERE, rows
@@ -158,7 +157,7 @@ def test_neither_the_conservative_look_up_nor_the_regression_asks_for_less_than_
     )
     assert one >= other - 1e-9
     by_regression = required_ct_by_regression(3, temperature_c=temperature_c, ph=ph, residual_mg_l=residual_mg_l)
-    assert by_regression >= other - 1.0, "a step of the two branches, and tables that are printed whole"
+    assert by_regression >= other - 0.1, "0.03 mg.min/L below at most, between cells"
 
 
 @pytest.mark.parametrize("target", ["giardia", "virus"])

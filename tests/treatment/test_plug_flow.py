@@ -32,7 +32,7 @@ def by_every_litre(flows_m3_h: Sequence[float], volume_m3: float) -> float:
     return lasting_s
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(FLOWS)
 def test_the_age_is_that_of_an_account_of_every_litre_but_for_one_piece_of_the_volume(
     spells: list[tuple[float, int]],

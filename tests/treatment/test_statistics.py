@@ -39,7 +39,7 @@ def by_hand(
     return integral, above, usable, suspect
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(READINGS, st.integers(1, 3_000), st.integers(50, 600))
 def test_a_rolling_window_is_what_is_counted_by_hand_at_every_reading(
     steps: list[tuple[int, float, int]], window: int, longest: int
@@ -77,7 +77,7 @@ def test_a_gap_longer_than_a_reading_may_stand_for_is_not_covered_and_not_compli
     assert last[2:] == (hour, 2 * hour, 0)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(READINGS, st.integers(0, 2_000), st.integers(1, 2_000))
 def test_both_halves_of_a_spell_make_the_whole(steps: list[tuple[int, float, int]], begin: int, lasting: int) -> None:
     readings, now = [], 0

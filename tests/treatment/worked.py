@@ -16,6 +16,7 @@ from gateway.treatment import (
     current_loop,
     gases,
     giardia_by_chlorine,
+    giardia_regressions,
     log_credits,
     ozone,
     pumps,
@@ -137,15 +138,15 @@ def _giardia_ratio(given: Given, _: Sequence[str], __: str) -> float:
 def _ct_required(given: Given, named: Sequence[str], _: str) -> float:
     logs, method = named
     log = float(logs) if logs else float(given["log_inactivation"])
-    water = {
+    water: dict[str, Any] = {
         "temperature_c": float(given["temp_c"]),
         "ph": float(given["ph"]),
         "residual_mg_l": float(given["free_cl_mg_l"]),
     }
     if method == "regression_1995":
-        return giardia_by_chlorine.required_ct_by_regression(log, **water)
+        return giardia_regressions.required_ct_by_regression(log, **water)
     if method == "simplified":
-        return giardia_by_chlorine.required_ct_simplified(log, **water)
+        return giardia_regressions.required_ct_simplified(log, **water)
     if method == "conservative":
         return rounded_up_half(giardia_by_chlorine.required_ct(log, **water))  # as the guidance manual prints it
     return giardia_by_chlorine.required_ct(log, **water, look=Look.INTERPOLATED)

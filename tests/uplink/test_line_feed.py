@@ -329,7 +329,7 @@ def stamped(record: Record, n: int, *, utc_ms: int, trusted: bool) -> None:
             if row.n == n:
                 arrived = replace(row.sample.arrived, utc_ms=utc_ms, utc_trusted=trusted)
                 rows[at] = chunk.SampleRow(
-                    n=n, scan=row.scan, sample=replace(row.sample, arrived=arrived, source_utc_ms=utc_ms)
+                    n=n, scan=row.scan, sample=row.sample._replace(arrived=arrived, source_utc_ms=utc_ms)
                 )
 
 

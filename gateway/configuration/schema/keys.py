@@ -53,6 +53,9 @@ REGISTERS: dict[str, int] = {
 
 
 class Keys(BaseModel):
-    """Root of all models: no coercion, no unknown keys, no NaN, no change after reading."""
+    """Root of all models: no coercion, no unknown keys, no NaN, no change after reading.
 
-    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+    A model is built when something is read into it, so that parts are built once, within the whole.
+    """
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True, defer_build=True)

@@ -78,7 +78,9 @@ class Unfinished:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """The whole reply, and nothing but the reply (behind old ones on TCP)."""
+    """The whole reply, and nothing but the reply (behind old ones on TCP): its message, from the function on."""
+
+    message: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,22 @@ def judge_rtu(received: bytes, question: Question) -> Verdict:
         return Unfinished()
     if len(received) > whole:
         return Wrong(f"{len(received) - whole} bytes more than the reply came")
-    return Accepted() if checksum(received) == 0 else Wrong("the checksum of the reply is wrong")
+    if checksum(received) != 0:
+        return Wrong("the checksum of the reply is wrong")
+    return Accepted(received[1:-CHECKSUM_BYTES])
+
+
+def exception_code(message: bytes) -> int | None:
+    """The code when an accepted message is an exception; None when it is a normal reply."""
+    return message[1] if message[0] & EXCEPTION_FLAG else None
+
+
+def values_of(message: bytes, question: Question) -> tuple[int, ...]:
+    """The registers or bits that an accepted normal reply to a read brings, ``question.count`` of them."""
+    data = message[len(question.head) :]
+    if question.function not in BIT_FUNCTIONS:
+        return struct.unpack(f">{question.count}H", data)
+    return tuple(data[at // 8] >> at % 8 & 1 for at in range(question.count))
 
 
 def checksum(data: bytes) -> int:
@@ -171,7 +188,7 @@ def _judge_frame(frame: bytes, question: Question, late_bytes: int) -> Verdict:
         _agree("frame length", end, whole)
     if len(frame) > end:
         raise _Misfit(f"{len(frame) - end} bytes more than the reply came")
-    return Accepted() if len(frame) == end else Unfinished(late_bytes)
+    return Accepted(frame[HEADER_BYTES:]) if len(frame) == end else Unfinished(late_bytes)
 
 
 def _message_length(message: bytes, question: Question) -> int:

@@ -1,0 +1,1 @@
+"""The record before third parties: is it what was written, and the same in plain text. Reads a record, changes none."""
