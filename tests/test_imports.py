@@ -27,6 +27,7 @@ FOREIGN_LIBRARIES = {
     "iotcore": {"simulator/office.py"},
     "paho": {"gateway/publishers/mqtt.py", "simulator/office.py"},
     "pymodbus": set[str](),  # what the tests compare ourselves with
+    "reportlab": {"gateway/records/as_pdf.py"},
     "serial": {"gateway/drivers/modbus/serial_line.py"},
     "sqlite3": {"gateway/store/database.py"},
     "urllib3": {"gateway/publishers/influx.py"},

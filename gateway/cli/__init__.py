@@ -33,6 +33,8 @@ COMMANDS = {
     "alarm-review": "gateway.cli.reviewing",
     "failures": "gateway.cli.reviewing",
     "story": "gateway.cli.reviewing",
+    "record": "gateway.cli.recording",
+    "criteria": "gateway.cli.recording",
     "acknowledge": "gateway.cli.alarm_requests",
     "shelve": "gateway.cli.alarm_requests",
     "unshelve": "gateway.cli.alarm_requests",

@@ -9,6 +9,7 @@ from tests.bench import (
     row_processes,
     row_reaction,
     row_record,
+    row_report,
     row_rolling,
     row_scan,
 )
@@ -26,4 +27,5 @@ ROWS: dict[str, Row] = {
     "h": Row("direct gear: plant and decisions as fast as they can be computed", row_direct.direct_gear),
     "i": Row("growth with devices and tags; linear is 1", row_growth.growth),
     "j": Row("rolling 24-hour mean, maximum, time above; beside pandas on arrays", row_rolling.rolling_day),
+    "k": Row("a month of the demo from the store to the record as PDF", row_report.measure),
 }

@@ -12,6 +12,7 @@ from gateway.configuration.schema.alarms import Alarm, AlarmFigures, CauseGroupi
 from gateway.configuration.schema.entries import Entries
 from gateway.configuration.schema.keys import Keys, Name, Text
 from gateway.configuration.schema.maps import MapPoint, RegisterMap
+from gateway.configuration.schema.permit import Permit, Record
 from gateway.configuration.schema.place import Person, Place, SiteKeys
 from gateway.configuration.schema.points import CalculatedTag, OwnTag, Tag
 from gateway.configuration.schema.protection import Holds, Interlock, Output, OutputBlock, Release
@@ -59,6 +60,8 @@ class Site(Keys):
         default_factory=dict, description="Quantities a grab sample may carry, and their words."
     )
     entries: Entries = Field(default_factory=Entries, description="What people can enter afterwards.")
+    permit: Permit | None = Field(default=None, description="The permit; null for none.")
+    record: Record = Field(default_factory=Record, description="What the operating record is made of.")
     uplink: Uplink = Field(default_factory=Uplink, description="Where records and alarms go.")
 
     @cached_property
