@@ -6,6 +6,7 @@ Each needs a reason and an end. What is asked is judged by the field process.
 from pathlib import Path
 
 import click
+import msgspec
 
 from gateway.cli.asking import new_id, request
 from gateway.cli.choices import person_option, site_option
@@ -18,17 +19,23 @@ _reason_option = click.option("--reason", required=True, help="Why, in your word
 
 @click.command()
 @click.argument("interlock")
-@_for_option
+@click.option("--for", "lasting_s", type=Lasting(), default=None, help="For how long, such as 2h.")
 @_reason_option
+@click.option("--confirm", type=click.IntRange(min=1), default=0, help="As the second person: the number of the first.")
 @person_option
 @site_option
-def bypass(interlock: str, *, lasting_s: float, reason: str, person: str, site: Path) -> None:
+def bypass(interlock: str, *, lasting_s: float | None, reason: str, confirm: int, person: str, site: Path) -> None:
     """Put an interlock aside for a time; it goes on being judged, and trips at the end if its cause stands.
 
     It ends by itself and with any restart. Longer than the site allows is
     refused, not shortened; so is what is tripped. Nothing is released meanwhile.
+    Where the site wants two persons, the first is told a number, and nothing
+    is put aside until the second has confirmed it.
     """
-    request(site, _asking("bypass", interlock, person, lasting_s=lasting_s, reason=reason))
+    if (lasting_s is None) is not bool(confirm):
+        raise click.UsageError("Say --for how long, or, as the second person, --confirm and the number; not both.")
+    asking = _asking("bypass", interlock, person, lasting_s=lasting_s or 0.0, reason=reason)
+    request(site, msgspec.structs.replace(asking, confirm=confirm))
 
 
 @click.command()

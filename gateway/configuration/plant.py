@@ -438,6 +438,7 @@ def _interlock_rule(name: str, interlock: Interlock, site: Site) -> InterlockRul
         bypassable=interlock.bypassable,
         bypass_max_ms=_ms(bypass_limit_s(interlock, site)),
         bypass_roles=frozenset(interlock.bypass_roles),
+        bypass_second_roles=frozenset(interlock.bypass_second_roles),
         bypass_remote_allowed=interlock.bypass_remote_allowed,
         shadow=interlock.shadow,
         hold_after_restart=interlock.hold_after_restart,

@@ -240,6 +240,7 @@ def _of_interlocks(site: Site) -> Iterator[Reference]:
         yield from _each(("holds", "roles"), "roles", site.holds.roles)
     for name, interlock in site.interlocks.items():
         yield from _each(("interlocks", name, "bypass_roles"), "roles", interlock.bypass_roles)
+        yield from _each(("interlocks", name, "bypass_second_roles"), "roles", interlock.bypass_second_roles)
         for output in interlock.effects:
             yield Reference(path=("interlocks", name, "effects", output), section="outputs", name=output)
         if interlock.exposure is not None:

@@ -45,6 +45,7 @@ class InterlockRule:
         bypass_max_ms: for how long at most.
         bypass_roles: who may put it aside; empty for every person of the site.
         bypass_remote_allowed: whether that may be done from afar.
+        bypass_second_roles: of these roles a second person must confirm it; empty where one person is enough.
         shadow: it is judged and reported, and acts on nothing.
         hold_after_restart: an untripped one comes back from a restart latched.
         exposure_flow: tag with the flow towards the output, m3/h, or empty.
@@ -64,6 +65,7 @@ class InterlockRule:
     bypass_max_ms: int = 28_800_000
     bypass_roles: frozenset[str] = frozenset()
     bypass_remote_allowed: bool = False
+    bypass_second_roles: frozenset[str] = frozenset()
     shadow: bool = False
     hold_after_restart: bool = False
     exposure_flow: str = ""
@@ -351,12 +353,17 @@ def let_go(state: InterlockState) -> InterlockState:
 
 def bypass(rule: InterlockRule, state: InterlockState, request: Request, *, now_ms: int) -> tuple[InterlockState, str]:
     """Put the interlock aside for a time, or refuse with the first reason that applies."""
-    reason = _bypass_refusal(rule, request) or MOVES[display(state), Trigger.BYPASS].refused
+    reason = bypass_refusal(rule, state, request)
     if reason:
         return state, reason
     until_ms = now_ms + request.duration_ms
     by, because = request.person, request.reason
     return replace(state, bypassed_until_ms=until_ms, bypassed_by=by, bypassed_because=because, expired_ms=None), ""
+
+
+def bypass_refusal(rule: InterlockRule, state: InterlockState, request: Request) -> str:
+    """The first reason against a bypass; empty when there is none."""
+    return _bypass_refusal(rule, request) or MOVES[display(state), Trigger.BYPASS].refused
 
 
 def _bypass_refusal(rule: InterlockRule, request: Request) -> str:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from gateway.core import alarm, commissioning, entering, hold, interlock, output, permissive
+from gateway.core import alarm, commissioning, entering, hold, interlock, output, permissive, second_person
 from gateway.core.commissioning import Commissioned
 from gateway.core.condition import NOTHING, ask, tags_of
 from gateway.core.condition import Answer as Says
@@ -18,6 +18,7 @@ from gateway.core.output import OWN_LATCHES
 from gateway.core.permissive import Grab, ReleaseRule, tick_list
 from gateway.core.request import Action, Answer, Item, Request
 from gateway.core.sample import Number
+from gateway.core.second_person import BypassOffer
 from gateway.core.state import Offer
 from gateway.core.suppression import PutAside, ShelfLimits, shelve
 from gateway.core.working import Working
@@ -46,6 +47,9 @@ SENTENCES = {
     "not_bypassed": "It is not bypassed.",
     "shadow": "It is in shadow and acts on nothing, so there is nothing to put aside.",
     "bypass_role": "This role may not put this interlock aside.",
+    "bypass_offer_gone": "The first step is too long ago, or was about something else; it is asked for anew.",
+    "same_person": "A second person confirms it, not the one who has asked for it.",
+    "second_role": "This role may not confirm that this interlock is put aside.",
     "bypass_on_site": "This interlock is put aside on site only.",
     "not_holdable": "That is no instrument of this site's holds; see the keys under holds for what may be held.",
     "hold_role": "This role may not hold an instrument, nor end a hold.",
@@ -281,13 +285,54 @@ def _bypass(work: Working, request: Request) -> None:
         _unknown(work, request)
         return
     rule = work.rules.interlocks[request.subject]
-    work.interlocks[rule.id], refusal = interlock.bypass(rule, work.interlocks[rule.id], request, now_ms=work.now_ms)
-    kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_ON
+    if second_person.wanted(rule, request):
+        _offer_bypass(work, request, rule)
+    elif request.confirm:
+        _confirm_bypass(work, request, rule)
+    else:
+        _carry_out_bypass(work, request, rule, request)
+
+
+def _offer_bypass(work: Working, request: Request, rule: InterlockRule) -> None:
+    refusal = interlock.bypass_refusal(rule, work.interlocks[rule.id], request)
+    if refusal:
+        _say(work, request, Event(kind=EventKind.BYPASS_REFUSED, subject=rule.id, reason=refusal))
+        _answer(work, request, refusal)
+        return
+    work.offers_made += 1
+    until_ms = work.now_ms + work.rules.plant.offer_ms
+    work.bypass_offer = BypassOffer(number=work.offers_made, request=request, until_ms=until_ms)
     facts: dict[str, Fact] = {"duration_s": request.duration_ms / 1000}
+    _say(work, request, Event(kind=EventKind.BYPASS_OFFERED, subject=rule.id, facts=facts))
+    roles, minutes = " or ".join(sorted(rule.bypass_second_roles)), work.rules.plant.offer_ms / 60_000
+    text = (
+        f"Nothing is bypassed yet: a second person ({roles}) confirms with {work.offers_made} within {minutes:g} min."
+    )
+    _answer(work, request, "", text=text, confirm=work.offers_made)
+
+
+def _confirm_bypass(work: Working, request: Request, rule: InterlockRule) -> None:
+    offer = work.bypass_offer
+    refusal = second_person.refusal(rule, offer, request, work.now_ms)
+    if refusal or offer is None:
+        _say(work, request, Event(kind=EventKind.BYPASS_REFUSED, subject=rule.id, reason=refusal))
+        _answer(work, request, refusal)
+        return
+    work.bypass_offer = None
+    _carry_out_bypass(work, request, rule, second_person.confirmed(offer, request))
+
+
+def _carry_out_bypass(work: Working, request: Request, rule: InterlockRule, asked: Request) -> None:
+    """What was asked, answered to whoever asks now: the same person, or the second one."""
+    work.interlocks[rule.id], refusal = interlock.bypass(rule, work.interlocks[rule.id], asked, now_ms=work.now_ms)
+    kind = EventKind.BYPASS_REFUSED if refusal else EventKind.BYPASS_ON
+    facts: dict[str, Fact] = {"duration_s": asked.duration_ms / 1000}
     if not refusal:
-        facts["until_utc_ms"] = work.tick.utc_ms + request.duration_ms
+        facts["until_utc_ms"] = work.tick.utc_ms + asked.duration_ms
+    if asked is not request:
+        facts["persons"] = asked.person
     _say(work, request, Event(kind=kind, subject=rule.id, reason=refusal, facts=facts))
-    _answer(work, request, refusal, text=f"{rule.id} is bypassed for {request.duration_ms / 60_000:g} min.")
+    _answer(work, request, refusal, text=f"{rule.id} is bypassed for {asked.duration_ms / 60_000:g} min.")
 
 
 def _end_bypass(work: Working, request: Request) -> None:

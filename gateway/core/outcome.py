@@ -57,6 +57,7 @@ class EventKind(Enum):
     RETURNED = "returned"  # came back by the site's restart rule
     RELEASED = "released"
     RELEASE_OFFERED = "release_offered"
+    BYPASS_OFFERED = "bypass_offered"
     RELEASE_REFUSED = "release_refused"
     FOREIGN_WRITE = "foreign_write"  # somebody else wrote our registers
     CONTROLLER_RESTARTED = "controller_restarted"

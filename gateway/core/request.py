@@ -51,7 +51,8 @@ class Request:
         reason: why, in the person's words.
         duration_ms: for shelve, bypass and hold; 0 means that none was given.
         occurrence: for acknowledge and explain, the occurrence meant; 0 means the newest.
-        confirm: for release, the number offered by the first step; 0 is the first step.
+        confirm: for release, and for a bypass that two persons answer for, the number offered by the first step; 0 is
+            the first step.
         measured: for a grab sample, quantity to value, such as ``{"turbidity_ntu": 0.8}``.
         measure: for out of service, what is done instead meanwhile.
         cause: for explain, what caused it.
@@ -101,11 +102,11 @@ class Answer:
 
     Args:
         request: id of the request.
-        granted: carried out (or, for the first step of a release, offered).
+        granted: carried out (or, for the first of two steps, offered).
         reason: code of a refusal, empty when granted.
         text: one sentence for the person.
         items: the tick list of a release.
-        confirm: the number to repeat in the second step of a release; 0 when there is none.
+        confirm: the number to repeat in the second step; 0 when there is none.
         numbers: of the journal's lines that what was entered has become, given when it is journaled.
     """
 

@@ -334,6 +334,7 @@ def _next_state(work: Working) -> ScanState:
         grab=work.grab,
         offer=work.offer,
         offers_made=work.offers_made,
+        bypass_offer=work.bypass_offer,
         commissioned=work.commissioned,
     )
 

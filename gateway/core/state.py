@@ -34,6 +34,7 @@ from gateway.core.outcome import Event
 from gateway.core.output import OutputRule, OutputState
 from gateway.core.permissive import Grab, ReleaseRule
 from gateway.core.plant import Plant
+from gateway.core.second_person import BypassOffer
 from gateway.core.tick import Tick
 from gateway.core.validity import TagRule, TagState, fresh_tag, governors_of
 
@@ -67,6 +68,7 @@ class ScanState:
     grab: Grab | None = None
     offer: Offer | None = None
     offers_made: int = 0
+    bypass_offer: BypassOffer | None = None
     commissioned: Commissioned | None = None  # None while the site observes
 
 

@@ -57,6 +57,7 @@ class Working:
         self.grab = before.grab
         self.offer = before.offer
         self.offers_made = before.offers_made
+        self.bypass_offer = before.bypass_offer
         self.commissioned = before.commissioned
         self.events: list[Event] = []
         self.answers: list[Answer] = []

@@ -94,6 +94,8 @@ def bypass(row: CauseRow) -> str:
     if rule.shadow or not rule.bypassable:
         return "not allowed"
     who = f" by {' or '.join(sorted(rule.bypass_roles))}" if rule.bypass_roles else ""
+    second = f", confirmed by a second person ({' or '.join(sorted(rule.bypass_second_roles))})"
+    who += second if rule.bypass_second_roles else ""
     return f"at most {lasting(rule.bypass_max_ms)}{who}{'' if rule.bypass_remote_allowed else ', on site'}"
 
 

@@ -142,6 +142,10 @@ class Interlock(Keys):
     bypass_roles: tuple[Name, ...] = Field(
         default=(), description="Roles that may put it aside; empty for every person of the site."
     )
+    bypass_second_roles: tuple[Name, ...] = Field(
+        default=(),
+        description="Roles of which a second person must confirm that it is put aside; empty where one is enough.",
+    )
     bypass_remote_allowed: bool = Field(default=False, description="Whether it may be put aside from afar.")
     shadow: bool = Field(
         default=False, description="Whether it is only watched: judged and reported, and acting on nothing."
