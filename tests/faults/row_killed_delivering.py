@@ -13,6 +13,7 @@ What comes of a supervisor killed alone is not tried: its field process goes on.
 """
 
 import asyncio
+import contextlib
 import os
 import random
 import signal
@@ -20,8 +21,9 @@ import tempfile
 from itertools import groupby
 from pathlib import Path
 
+from gateway.local.client import FieldClient
 from gateway.local.messages import JournalEntry
-from simulator.stage import Script
+from simulator.stage import Script, StageError
 from tests.acceptance.play import PATIENCE_S, RATE, SOONER_S, Play, playing, processes_of, record_of
 from tests.faults.frame import Row, Tally
 from tests.site_copy import release_sooner, return_sooner
@@ -99,7 +101,7 @@ async def _delivering_again(play: Play, tally: Tally) -> str:
 
     Returns what held it up when it does not come to that, else nothing. A machine too busy for this rate may do so.
     """
-    field = await play.stage.field("faults")
+    field = await _connected(play)
     await play.control.ask(do="rate", rate=RATE)
     reasons: tuple[str, ...] = ()
     try:
@@ -115,6 +117,14 @@ async def _delivering_again(play: Play, tally: Tally) -> str:
     finally:
         await field.close()
     return ""
+
+
+async def _connected(play: Play) -> FieldClient:
+    """The field process that was started again: killed as often as here, it is started ever later, up to 36 s."""
+    for _ in range(2):
+        with contextlib.suppress(StageError):
+            return await play.stage.field("faults")
+    return await play.stage.field("faults")
 
 
 def _judge_record(play: Play, tally: Tally) -> None:
