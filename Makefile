@@ -8,6 +8,7 @@ EVENT ?= E01
 RATE ?=
 PYTEST_ARGUMENTS ?=
 ROWS ?=
+FUZZ_ARGUMENTS ?=
 BENCH_ARGUMENTS ?=
 
 # Debian puts the broker where a plain user's path does not lead.
@@ -19,7 +20,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test bench check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench fuzz check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -34,6 +35,9 @@ help:  ## this list
 	@echo "                             some minutes, and for figures that mean anything the machine does nothing else"
 	@echo "make bench ROWS=a,c BENCH_ARGUMENTS='--rounds 9'"
 	@echo "                             some rows; the others stay in the file as they are"
+	@echo "make fuzz                    whatever takes octets from others, ten minutes a target under a coverage-guided fuzzer"
+	@echo "make fuzz FUZZ_ARGUMENTS='frames --seconds 60'"
+	@echo "                             one target, shorter"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -53,6 +57,10 @@ endif
 
 bench: test-parts environment-dev
 	@$(bin)/python -m tests.bench $(if $(ROWS),--rows $(ROWS)) $(BENCH_ARGUMENTS)
+
+fuzz: environment-dev
+	@$(bin)/python -m pip install -qq --disable-pip-version-check --constraint $(locked) --no-build-isolation --editable '.[fuzz]'
+	@$(bin)/python -m tests.fuzz $(FUZZ_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check
