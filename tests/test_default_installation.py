@@ -14,7 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from gateway.cli import main
 from gateway.publishers.columns import Unreadable
 from simulator.site import CONNECTIONS, Office, write_site
 from tests.mosquitto import Heard, broker, free_port, listener, make_password_file
@@ -22,6 +24,7 @@ from tests.mosquitto import Heard, broker, free_port, listener, make_password_fi
 PURPLEGATE = (sys.executable, "-m", "gateway")
 LISTENS = "0A"  # of /proc/net/tcp
 PATIENCE_S = 30.0
+REFUSED = 1  # exit code
 TIGHT = 0o007  # nothing of it for others
 
 
@@ -34,12 +37,14 @@ class Installed:
         found: name to octets of everything that it wrote, said or showed.
         modes: file modes of the record and what stands in it, while it ran.
         processes: how many were looked at.
+        private_key: with which the office signed.
     """
 
     listening: list[str]
     found: dict[str, bytes]
     modes: dict[str, int]
     processes: int
+    private_key: bytes
 
 
 def children_of(parent: int) -> list[int]:
@@ -89,6 +94,10 @@ def installed(tmp_path_factory: pytest.TempPathFactory, secret: str) -> Iterator
             shown = {f"command line of {pid}": Path(f"/proc/{pid}/cmdline").read_bytes() for pid in pids}
             modes = {one.name: one.stat().st_mode for one in (site / "record", *(site / "record").iterdir())}
             said = {"status": told("status", "--site", str(site))}
+            said["asked from afar"] = asked_from_afar(site, folder / "DUTY-MGR.key")
+            stranger = folder / "stranger.key"
+            told("key", "new", "DUTY-MGR", "--file", str(stranger))
+            said["asked by a stranger"] = asked_from_afar(site, stranger)
         finally:
             run.send_signal(signal.SIGINT)
             run.wait(PATIENCE_S)
@@ -97,7 +106,14 @@ def installed(tmp_path_factory: pytest.TempPathFactory, secret: str) -> Iterator
         files = {str(path): path.read_bytes() for path in written_files if path.is_file()}
         messages = {f"message {at}": plain(one) for at, one in enumerate(heard.heard)}
         found = {**shown, **said, **files, **messages, "log": log.read_bytes()}
-        yield Installed(listening=listening, found=found, modes=modes, processes=len(pids))
+        private = (folder / "DUTY-MGR.key").read_bytes().strip()
+        yield Installed(
+            listening=listening,
+            found=found,
+            modes=modes,
+            processes=len(pids),
+            private_key=private,
+        )
 
 
 def written(folder: Path, port: int, secret: str) -> Path:
@@ -113,6 +129,8 @@ def written(folder: Path, port: int, secret: str) -> Path:
     nowhere = f"http://127.0.0.1:{free_port()}"
     influx = {"url": nowhere, "bucket": "b", "token": {"file": "password"}, "interval_s": 1, "read_back": None}
     place["uplink"]["influx"] = influx
+    public = told("key", "new", "DUTY-MGR", "--file", str(folder.parent / "DUTY-MGR.key")).decode().split()[-1]
+    place["people"]["DUTY-MGR"]["afar_key"] = public
     (site / "place.yaml").write_text(json.dumps(place), encoding="utf-8")
     text = (site / "site.yaml").read_text(encoding="utf-8")
     assert "commit_interval_s: 10" in text
@@ -121,10 +139,16 @@ def written(folder: Path, port: int, secret: str) -> Path:
     return site
 
 
-def told(*words: str) -> bytes:
-    ended = subprocess.run([*PURPLEGATE, *words], capture_output=True, timeout=PATIENCE_S, check=False)
-    assert ended.returncode == 0, (words, ended.stderr)
-    return ended.stdout + ended.stderr
+def asked_from_afar(site: Path, key: Path) -> bytes:
+    """Ask for a release that this site, observing only, cannot grant."""
+    words = ("ask", "--site", str(site), "--as", "DUTY-MGR", "--key", str(key), "release", "product", "--reason", "try")
+    return told(*words, code=REFUSED)
+
+
+def told(*words: str, code: int = 0) -> bytes:
+    ended = CliRunner().invoke(main, words)
+    assert ended.exit_code == code, (words, ended.output, ended.exception)
+    return ended.output.encode()
 
 
 def plain(one: Heard) -> bytes:
@@ -158,3 +182,15 @@ def test_no_secret_is_written_said_sent_or_shown(installed: Installed, secret: s
     assert any("SHA256SUMS" in name for name in installed.found)
     assert b"marrowfell" in installed.found["log"]
     assert [name for name, octets in installed.found.items() if secret.encode() in octets] == []
+    key = installed.private_key
+    assert [name for name, octets in installed.found.items() if key in octets] == []
+
+
+def test_a_request_from_afar_reaches_the_decisions_and_its_answer_the_office(installed: Installed) -> None:
+    assert b"Refused. Observe-only: nothing is written" in installed.found["asked from afar"]
+    assert b"nobody who may ask from afar has signed this" in installed.found["asked by a stranger"]
+    (lines,) = [octets for name, octets in installed.found.items() if name.endswith("journal.jsonl")]
+    (judged,) = [line for line in lines.splitlines() if b"release_refused" in line]
+    assert b'"origin":"remote"' in judged
+    assert b'"person":"DUTY-MGR"' in judged
+    assert sum(b"afar_refused" in line for line in lines.splitlines()) == 1

@@ -20,8 +20,9 @@ from gateway.configuration.report import FINE, REFUSED, check_report
 from gateway.drivers.modbus import codec
 from gateway.drivers.modbus.reply import Accepted, Question, checksum, exception_code, judge_rtu, judge_tcp, values_of
 from gateway.field.asking import NotAsked, request_of
-from gateway.local import frames
+from gateway.local import frames, signatures, signed
 from gateway.local.messages import Ask, ChunkHeader
+from gateway.local.signed import Claim, NotSigned, Signed
 from gateway.publishers.columns import Batch, Reader, Unreadable, history_parcels, tag_table, tags_parcel
 from gateway.publishers.payload import JSON, JSON_DEFLATED, History
 from gateway.publishers.payload import SampleRow as SentRow
@@ -123,6 +124,15 @@ def requests(octets: bytes) -> None:
             assert from_line(to_line(request)) == request
 
 
+def signed_requests(octets: bytes) -> None:
+    """What comes from afar: whole, or as a claim whose signature nobody has to forge first."""
+    for given in (octets, msgspec.json.encode(Signed(claim=octets, signature=b""))):
+        with contextlib.suppress(NotSigned):
+            envelope, claim = signed.opened(given)
+            assert not signatures.is_by(envelope, _KEY[1]) or envelope.claim in _GENUINE
+            requests(msgspec.json.encode(claim.ask))
+
+
 _ASKS = (
     Ask(id="1", action="release", subject="product", reason="after the visit", confirm=7),
     Ask(id="2", action="grab_sample", measured={"turbidity_ntu": 0.5}),
@@ -130,6 +140,11 @@ _ASKS = (
     Ask(id="4", action="enter", entries=({"kind": "note", "text": "x"},), duration_s=3.5),
 )
 
+
+_KEY = signatures.new_key()
+_CLAIMS = tuple(Claim(site="marrowfell", person="DUTY-MGR", number=7, expires_utc_ms=9, ask=ask) for ask in _ASKS)
+_SIGNED = tuple(signatures.sign(claim, _KEY[0]) for claim in _CLAIMS)
+_GENUINE = {msgspec.json.encode(claim) for claim in _CLAIMS}
 
 # --- what is stored, and what goes upstream --------------------------------------------------------------------
 
@@ -196,6 +211,7 @@ TARGETS: Mapping[str, Target] = {
     "replies": Target(takes=replies, seeds=_reply_seeds(), tries=1_000),
     "frames": Target(takes=local_frames, seeds=tuple(frames.encode(ask) for ask in _ASKS)),
     "requests": Target(takes=requests, seeds=tuple(msgspec.json.encode(ask) for ask in _ASKS)),
+    "signed": Target(takes=signed_requests, seeds=(*_SIGNED, *map(msgspec.json.encode, _CLAIMS))),
     "chunks": Target(takes=stored_chunks, seeds=_chunk_seeds()),
     "messages": Target(takes=messages, seeds=_message_seeds()),
     "configuration": Target(takes=configuration, seeds=(SITE.encode(),), tries=15),
