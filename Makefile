@@ -8,6 +8,7 @@ EVENT ?= E01
 RATE ?=
 PYTEST_ARGUMENTS ?=
 ROWS ?=
+FUZZ_ARGUMENTS ?=
 BENCH_ARGUMENTS ?=
 FAULTS_ARGUMENTS ?=
 
@@ -20,7 +21,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test bench faults check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench faults fuzz check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -38,6 +39,9 @@ help:  ## this list
 	@echo "make faults                  the fault campaign: kills, damaged files, lying devices, into tests/faults/results.json;"
 	@echo "                             some 40 minutes; ROWS=killed-writer,hostile-devices for a part,"
 	@echo "                             FAULTS_ARGUMENTS='--seed 7 --tries 50' for other chances"
+	@echo "make fuzz                    whatever takes octets from others, ten minutes a target under a coverage-guided fuzzer"
+	@echo "make fuzz FUZZ_ARGUMENTS='frames --seconds 60'"
+	@echo "                             one target, shorter"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -60,6 +64,10 @@ bench: test-parts environment-dev
 
 faults: test-parts environment-dev
 	@$(bin)/python -m tests.faults $(if $(ROWS),--rows $(ROWS)) $(FAULTS_ARGUMENTS)
+
+fuzz: environment-dev
+	@$(bin)/python -m pip install -qq --disable-pip-version-check --constraint $(locked) --no-build-isolation --editable '.[fuzz]'
+	@$(bin)/python -m tests.fuzz $(FUZZ_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check

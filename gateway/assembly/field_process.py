@@ -3,7 +3,7 @@
 import asyncio
 import gc
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from random import Random
 
@@ -13,6 +13,7 @@ from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.poll_plan import plan_blocks
 from gateway.configuration.reading import canonical_text
 from gateway.configuration.schema import OutputBlock as OutputBlockKeys
+from gateway.core.request import Answer
 from gateway.core.state import rules_of
 from gateway.drivers.driver import Block, Table
 from gateway.drivers.modbus.connection import ModbusConnection
@@ -136,6 +137,7 @@ def field_parts(loaded: LoadedSite, clock: Clock) -> Parts:
         read_history=history.read,
         confirmed=history.confirm,
         persons_of=_persons(loaded),
+        submit_afar=_afar(loaded, database, desk, scanner, clock),
     )
     parts = Parts(
         clock=clock,
@@ -193,6 +195,26 @@ def _hello(loaded: LoadedSite, database: Database, clock: Clock) -> Hello:
         configuration=loaded.hash,
         rate=clock.rate,
     )
+
+
+def _afar(
+    loaded: LoadedSite, database: Database, desk: AnswerDesk, scanner: Scanner, clock: Clock
+) -> Callable[[bytes], Awaitable[Answer]] | None:
+    """Takes requests from afar; None where nobody has a key."""
+    if all(one.afar_key is None for one in loaded.site.people.values()):
+        return None
+    from gateway.field.afar import AfarDesk, Correspondent  # noqa: PLC0415 - only those who use it load signatures
+
+    people = {
+        name: Correspondent(role=one.role, key=one.afar_key)
+        for name, one in loaded.site.people.items()
+        if one.afar_key is not None
+    }
+    site = loaded.site.site.id
+    taken = AfarDesk(
+        site=site, people=people, database=database, submit=desk.submit, journal=scanner.journal, now=clock.now
+    )
+    return taken.submit
 
 
 def _persons(loaded: LoadedSite) -> Callable[[int], Mapping[str, str]]:

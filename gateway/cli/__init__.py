@@ -52,6 +52,8 @@ COMMANDS = {
     "release": "gateway.cli.output_requests",
     "commission": "gateway.cli.output_requests",
     "observe-only": "gateway.cli.output_requests",
+    "key": "gateway.cli.afar",
+    "ask": "gateway.cli.afar",
 }
 
 

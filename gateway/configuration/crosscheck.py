@@ -30,6 +30,7 @@ RULES: tuple[Callable[[Site], Iterator[Finding]], ...] = (
     place.time_zone,
     place.simulated_place,
     place.root_is_nobody,
+    place.key_of_several,
     place.roles_without_people,
     place.commissioning_without_people,
     place.clear_text_uplink,

@@ -78,6 +78,7 @@ class EventKind(Enum):
     ENTERED = "entered"  # a result, a check of an instrument, a note or a reason; ``entry`` reads its facts
     ENTRY_REFUSED = "entry_refused"
     REQUEST_REFUSED = "request_refused"
+    AFAR_REFUSED = "afar_refused"  # asked from afar, and refused before the decisions heard of it
     CLOCK_STEP = "clock_step"
     GAP = "gap"  # readings that were given up and are nowhere
     STORE_REPLACED = "store_replaced"  # a damaged store was set aside and a new one begun

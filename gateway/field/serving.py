@@ -29,6 +29,7 @@ from gateway.local.messages import (
     PROTOCOL_MINOR,
     Answered,
     Ask,
+    AskAfar,
     AskHistory,
     AskStatus,
     ChunkHeader,
@@ -88,6 +89,7 @@ class Server:
         read_history: see ``ReadHistory``; whatever it raises is told to the client as a fault of this one reading.
         confirmed: a named reader has delivered up to there; given with who said so.
         persons_of: whom a user id of the machine may act as: person to role, empty for nobody.
+        submit_afar: takes what was signed far away; None for a site that is asked nothing from there.
         limits: what clients may have.
     """
 
@@ -101,6 +103,7 @@ class Server:
         read_history: ReadHistory,
         confirmed: Callable[[Peer, Confirm], None],
         persons_of: Callable[[int], Mapping[str, str]],
+        submit_afar: Callable[[bytes], Awaitable[Answer]] | None = None,
         limits: Limits | None = None,
     ) -> None:
         self.limits = limits or Limits()
@@ -111,6 +114,7 @@ class Server:
         self._read_history = read_history
         self._confirmed = confirmed
         self._persons_of = persons_of
+        self._submit_afar = submit_afar
         self._feed = LiveFeed(self.limits.ring_events)
         self._answers = Answers()
         self._clients: set[Connection] = set()
@@ -217,6 +221,8 @@ class Server:
                 self._confirm(client, message)
             case Ask():
                 self._ask(client, message)
+            case AskAfar():
+                self._ask_afar(client, message)
 
     # --- hello, live feed --------------------------------------------------------------------------------------
 
@@ -342,6 +348,23 @@ class Server:
         await asyncio.wait({answer}, timeout=self.limits.answer_s)
         client.asks -= 1
         client.tell(_answer_now(ask, answer))
+
+    def _ask_afar(self, client: Connection, ask: AskAfar) -> None:
+        if client.asks >= self.limits.asks:
+            client.refuse(Ending.TOO_MANY_REQUESTS, f"{client.asks} requests wait for their answers; wait for them")
+        elif self._submit_afar is None or len(ask.id) > _STREAM_LIMIT:
+            text = "no person of this site has a key to ask from afar"
+            client.tell(Answered(id=ask.id[:_STREAM_LIMIT], granted=False, reason="nobody_from_afar", text=text))
+        else:
+            client.asks += 1
+            self._start(self._send_answer_afar(client, ask.id, self._submit_afar(ask.octets)))
+
+    async def _send_answer_afar(self, client: Connection, id_: str, answer: Awaitable[Answer]) -> None:
+        try:
+            given = answered(await answer)
+        finally:
+            client.asks -= 1
+        client.tell(msgspec.structs.replace(given, id=id_))
 
     # --- time and end ------------------------------------------------------------------------------------------
 

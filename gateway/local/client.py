@@ -32,6 +32,7 @@ from gateway.local.messages import (
     PROTOCOL_MINOR,
     Answered,
     Ask,
+    AskAfar,
     AskHistory,
     AskStatus,
     ChunkHeader,
@@ -48,6 +49,7 @@ from gateway.local.messages import (
     Watch,
     entries_of,
 )
+from gateway.local.signed import digest
 
 HISTORY_BYTES = 262_144  # asked for at a time
 _JOURNAL = "journal"
@@ -250,6 +252,21 @@ class FieldClient:
         if ask.id in self._waiting:
             raise ValueError(f"the request {ask.id!r} already waits for its answer; wait for it, or use another id")
         answer, _ = await self._asked(ask.id, ask, self._waits.answer_s)
+        if not isinstance(answer, Answered):
+            raise _wrong_kind(answer)
+        return answer
+
+    async def ask_afar(self, octets: bytes) -> Answered:
+        """Hand over a request that a person has signed far away; who it is, the field process finds out.
+
+        Raises:
+            ValueError: the same octets wait for their answer here already.
+            NoReply, FieldAway, ProtocolRefused, LiveFeedUnread: see the module.
+        """
+        key = digest(octets)
+        if key in self._waiting:
+            raise ValueError(f"the request {key} already waits for its answer")
+        answer, _ = await self._asked(key, AskAfar(id=key, octets=octets), self._waits.answer_s)
         if not isinstance(answer, Answered):
             raise _wrong_kind(answer)
         return answer

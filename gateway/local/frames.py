@@ -168,6 +168,8 @@ class Decoder(Generic[M]):
             kind = _kind_decoder.decode(body).type
         except msgspec.ValidationError:
             return UnknownMessage(f"a message without a type: {fault}")
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as behind:  # only looked at this time
+            return NotJson(f"the JSON part of a frame cannot be read: {behind}")
         if "$.type" in str(fault):
             return UnknownMessage(f"a message of type {kind[:40]!r} is not known here")
         return WrongMessage(f"a message of type {kind!r} does not hold what it must: {fault}")

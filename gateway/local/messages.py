@@ -1,6 +1,6 @@
 """The messages of the local socket, and nothing else. Pure: bytes in ``frames``, sockets in ``client``.
 
-Version 1.0. A frame carries one message as JSON, with its ``type`` as a tag,
+Version 1.1. A frame carries one message as JSON, with its ``type`` as a tag,
 and bytes behind it where the message says so. Fields a reader does not know
 are ignored; another major version is refused in the hello. Times are
 milliseconds UTC unless the name says ``monotonic``.
@@ -9,7 +9,7 @@ milliseconds UTC unless the name says ``monotonic``.
 import msgspec
 
 PROTOCOL_MAJOR = 1
-PROTOCOL_MINOR = 0
+PROTOCOL_MINOR = 1
 
 
 class Message(msgspec.Struct, frozen=True, kw_only=True, tag_field="type"):
@@ -281,5 +281,12 @@ class Ask(Message, frozen=True, kw_only=True, tag="ask"):
     entries: tuple[dict[str, str], ...] = ()  # rows to enter, as core.entering reads them
 
 
+class AskAfar(Message, frozen=True, kw_only=True, tag="ask_afar"):
+    """A request that a person has signed far away, as it came; the answer bears this id. Since version 1.1."""
+
+    id: str
+    octets: bytes  # see signed
+
+
 FromField = Hello | Values | LiveEvent | History | Status | Answered | Refusal
-ToField = Hello | Watch | AskHistory | Confirm | AskStatus | Ask
+ToField = Hello | Watch | AskHistory | Confirm | AskStatus | Ask | AskAfar

@@ -41,6 +41,8 @@ _FEWEST_ROWS = 1
 _TABLE_LETTERS = 8
 _LARGEST_WHOLE = 1e15  # beyond it a double has no units
 _HAS_DICTIONARY = 0x20  # FDICT, in the second octet
+_DICTIONARY_ENDS = 6  # DICTID, four octets from the third on
+_LARGEST_SENT = 2**64  # a whole number; integers of devices have 64 bits at most
 _WORDS_OF_QUALITY = ("bad:no_answer", "bad:stale", "uncertain:spike", "bad:governor_bad", "good:ok")
 
 
@@ -213,7 +215,14 @@ def _shown(value: float | str | None, decimals: int | None) -> int | float | str
 # --- what a receiver does --------------------------------------------------------------------------------------
 
 
-class UnknownTable(ValueError):  # noqa: N818 - named for what is the case
+_MOST_PLAIN_BYTES = 16_777_216  # of one message inflated; the largest that is sent deflates to a million at most
+
+
+class Unreadable(ValueError):  # noqa: N818 - named for what is the case
+    """It is no message of ours, or not a whole one."""
+
+
+class UnknownTable(Unreadable):
     """A history message came before the table it was deflated with."""
 
 
@@ -229,11 +238,14 @@ class Reader:
 
         Raises:
             UnknownTable: it was deflated with the pattern of a table that has not come.
-            zlib.error: the content type says deflated and the body is not.
-            msgspec.DecodeError: it is no payload of a version known here.
+            Unreadable: the content type says deflated and the body is not, or is of more than 16 MiB, or it is no
+                payload of a version known here.
         """
         plain = self._inflated(body) if content_type == JSON_DEFLATED else body
-        content: AnyPayload = msgspec.json.decode(plain, type=AnyPayload)
+        try:
+            content: AnyPayload = msgspec.json.decode(plain, type=AnyPayload)
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as fault:
+            raise Unreadable(f"no message that is known here: {fault}") from fault
         if isinstance(content, Tags):
             self._tables[content.table] = content
             self._patterns[zlib.adler32(content.pattern.encode())] = content.pattern.encode()
@@ -244,23 +256,46 @@ class Reader:
 
         Raises:
             UnknownTable: its table has not come.
+            Unreadable: its columns differ in length, or name a tag or quality that is not there.
         """
         if history.table not in self._tables:
             raise UnknownTable(f"table {history.table} has not come; known are {sorted(self._tables)}")
         tags = [*(line.tag for line in self._tables[history.table].tags), *history.more_tags]
+        _refuse_unfit(history, tags)
+        qualities = [name.partition(":")[::2] for name in history.qualities]
         rows, n, utc_ms = [], history.first_n, history.start_utc_ms
         columns = zip(history.n, history.at, history.tag, history.value, history.quality, strict=True)
         for n_step, ms_step, tag, value, quality in columns:
             n, utc_ms = n + n_step, utc_ms + ms_step
-            name, _, reason = history.qualities[quality].partition(":")
+            name, reason = qualities[quality]
             number = float(value) if isinstance(value, int) else value
             rows.append(SampleRow(n=n, tag=tags[tag], utc_ms=utc_ms, quality=name, reason=reason, value=number))
         return rows
 
     def _inflated(self, body: bytes) -> bytes:
-        if not body[1] & _HAS_DICTIONARY:
-            return zlib.decompress(body)
-        wanted = int.from_bytes(body[2:6], "big")
-        if wanted not in self._patterns:
-            raise UnknownTable(f"deflated with dictionary {wanted:#010x}, which has not come")
-        return zlib.decompressobj(zdict=self._patterns[wanted]).decompress(body)
+        pattern = b""
+        if len(body) >= _DICTIONARY_ENDS and body[1] & _HAS_DICTIONARY:
+            wanted = int.from_bytes(body[2:_DICTIONARY_ENDS], "big")
+            if wanted not in self._patterns:
+                raise UnknownTable(f"deflated with dictionary {wanted:#010x}, which has not come")
+            pattern = self._patterns[wanted]
+        stream = zlib.decompressobj(zdict=pattern) if pattern else zlib.decompressobj()
+        try:
+            plain = stream.decompress(body, _MOST_PLAIN_BYTES)
+        except zlib.error as fault:
+            raise Unreadable(f"not deflated as it says: {fault}") from fault
+        if not stream.eof:
+            raise Unreadable(f"cut short, or of more than {_MOST_PLAIN_BYTES} bytes inflated")
+        return plain
+
+
+def _refuse_unfit(history: History, tags: Sequence[str]) -> None:
+    """Places count from 0; a negative one would be taken for one from the end."""
+    columns = (history.n, history.at, history.tag, history.value, history.quality)
+    if len({len(column) for column in columns}) > 1:
+        raise Unreadable(f"columns of {[len(column) for column in columns]} entries; all have as many")
+    for what, places, known in (("tag", history.tag, tags), ("quality", history.quality, history.qualities)):
+        if any(not 0 <= place < len(known) for place in places):
+            raise Unreadable(f"a {what} beyond the {len(known)} that there are")
+    if any(isinstance(value, int) and abs(value) > _LARGEST_SENT for value in history.value):
+        raise Unreadable("a whole number that no reading is")

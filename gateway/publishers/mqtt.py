@@ -30,11 +30,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gateway.publishers.backoff import Backoff
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Outcome, Parcel, Refused
@@ -121,6 +122,21 @@ class _WatchedClient(Client):
             self.ended(reason)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ears:
+    """What is listened to besides sending.
+
+    Args:
+        channel: on which.
+        heard: called in the asyncio loop with each body; must not block.
+        limit_bytes: a longer one is not taken.
+    """
+
+    channel: Channel
+    heard: Callable[[bytes], None]
+    limit_bytes: int
+
+
 def _guarded(
     callback: Callable[Concatenate["_Connection", P], None],
 ) -> Callable[Concatenate["_Connection", P], None]:
@@ -144,8 +160,9 @@ class _Connection:
     ``_post``; everything else runs in the asyncio loop.
     """
 
-    def __init__(self, settings: MqttSettings, will: Parcel | None) -> None:
+    def __init__(self, settings: MqttSettings, will: Parcel | None, ears: "Ears | None") -> None:
         self._settings = settings
+        self._ears = ears
         self._loop = asyncio.get_running_loop()
         self._given_up = threading.Event()
         self._answers: dict[int, asyncio.Future[Outcome]] = {}
@@ -179,6 +196,8 @@ class _Connection:
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
         client.ended = self._on_thread_end
         return client
 
@@ -279,7 +298,29 @@ class _Connection:
         if reason.is_failure:
             self._post(self._finish, f"the broker refuses the connection: {reason}")
         else:
+            self._listen()
             self._post(self._welcome, _bounds(properties))
+
+    def _listen(self) -> None:
+        """Before anything is published, so that no answer to it is missed. What the broker keeps is not asked for."""
+        if self._ears is not None:
+            new_alone = SubscribeOptions(_AT_LEAST_ONCE, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            self._client.subscribe(_topic(self._settings, self._ears.channel), options=new_alone)
+
+    @_guarded
+    def _on_subscribe(
+        self, _client: Client, _userdata: Any, _mid: int, reasons: list[ReasonCode], _properties: Properties | None
+    ) -> None:
+        for reason in reasons:
+            if reason.is_failure and self._ears is not None:
+                log.error("the broker lets nobody listen to %s here: %s", self._ears.channel.value, reason)
+
+    @_guarded
+    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
+        if self._ears is None or len(message.payload) > self._ears.limit_bytes:
+            log.warning("a message of %s bytes on %s is not taken", len(message.payload), message.topic)
+        else:
+            self._post(self._ears.heard, bytes(message.payload))
 
     @_guarded
     def _on_publish(
@@ -306,6 +347,7 @@ class MqttPublisher:
         will: makes, for each connection, the parcel the broker publishes when it ends without a farewell.
         pause: waits so many real seconds between attempts; for tests.
         report: told one line when the connection comes, goes or cannot be had.
+        ears: what it listens to; None for nothing.
     """
 
     def __init__(
@@ -315,11 +357,13 @@ class MqttPublisher:
         *,
         pause: Callable[[float], Awaitable[None]] = asyncio.sleep,
         report: Callable[[str], None] = log.info,
+        ears: Ears | None = None,
     ) -> None:
         self._settings = settings
         self._will = will
         self._pause = pause
         self._report = report
+        self._ears = ears
         self._connection: _Connection | None = None
         self._connecting = asyncio.Lock()
         self._slots = asyncio.Semaphore(0)
@@ -353,7 +397,7 @@ class MqttPublisher:
     async def _try_once(self) -> None:
         self._failures += 1
         try:
-            connection = _Connection(self._settings, self._will() if self._will is not None else None)
+            connection = _Connection(self._settings, self._will() if self._will is not None else None, self._ears)
         except OSError as error:  # certificates; they may be put right while we run
             self._report(f"{self._settings.tls}: {error}")
             return

@@ -1,4 +1,4 @@
-"""What goes upstream: six kinds of JSON message under ``<root>/<site>/``. Pure: values to bytes.
+"""What goes upstream: seven kinds of JSON message under ``<root>/<site>/``. Pure: values to bytes.
 
     <root>/<site>/state     retained; is the site there, does it deliver, what stands in alarm; also the last will;
                             deflated when it is long
@@ -7,6 +7,7 @@
     <root>/<site>/live      the newest value of each tag that changed, coalesced; only where a site asks for it
     <root>/<site>/history   retained, first on every connection: the table of tags; then recorded readings, in
                             columns, deflated (content type below), as ``columns`` makes them
+    <root>/<site>/answer    what became of a request from afar; only where a person of the site has a key
 
 Everything is sent at least once. A receiver drops doubles by identity: site,
 run and n of an event; site, run and n of each reading in ``live`` and
@@ -31,7 +32,7 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
-from gateway.local.messages import JournalEntry, Status, TagValue
+from gateway.local.messages import Answered, JournalEntry, Status, TagValue
 from gateway.publishers.publisher import Channel, Parcel
 
 JSON = "application/json"
@@ -39,6 +40,7 @@ JSON_DEFLATED = "application/json+zlib"  # RFC 1950 around the JSON text
 
 _DEFLATE_FROM_BYTES = 600
 _LIVE_EXPIRES_S = 900  # an absent receiver wants what is true now, not what was
+_ANSWER_EXPIRES_S = 600
 _FEWEST_ROWS = 1
 
 Site = Annotated[str, Meta(description="Id of the site.", min_length=1)]
@@ -196,7 +198,27 @@ class History(Payload, frozen=True, kw_only=True, tag="purplegate.history/2"):
     quality: tuple[int, ...]
 
 
-AnyPayload = State | Event | Message | Live | Tags | History
+class ListLine(msgspec.Struct, frozen=True, kw_only=True):
+    """One line of a tick list."""
+
+    text: str
+    satisfied: bool
+    detail: str = ""
+
+
+class Answer(Payload, frozen=True, kw_only=True, tag="purplegate.answer/1"):
+    """What became of a request from afar."""
+
+    site: Site
+    request: Annotated[str, Meta(description="First 32 hexadecimal digits of the SHA-256 of the request's octets.")]
+    granted: bool
+    reason: str = ""
+    text: str = ""
+    items: tuple[ListLine, ...] = ()
+    confirm: Annotated[int, Meta(description="Number to repeat in the second step of a release; 0 for none.")] = 0
+
+
+AnyPayload = State | Event | Message | Live | Tags | History | Answer
 
 
 class SampleRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -334,6 +356,22 @@ def message_parcel(message: Message) -> Parcel:
     """One text."""
     label = f"message #{message.event}/{message.message} about {message.alarm}"
     return Parcel(channel=Channel.MESSAGE, body=msgspec.json.encode(message), content_type=JSON, label=label)
+
+
+def answer_parcel(answered: Answered, *, site: str) -> Parcel:
+    """The answer to a request from afar; after a while nobody waits for it any more."""
+    items = tuple(ListLine(text=one.text, satisfied=one.satisfied, detail=one.detail) for one in answered.items)
+    answer = Answer(
+        site=site,
+        request=answered.id,
+        granted=answered.granted,
+        reason=answered.reason,
+        text=answered.text,
+        items=items,
+        confirm=answered.confirm,
+    )
+    body, label = msgspec.json.encode(answer), f"answer to request {answered.id}"
+    return Parcel(channel=Channel.ANSWER, body=body, content_type=JSON, expires_s=_ANSWER_EXPIRES_S, label=label)
 
 
 def live_parcels(live: Live, *, limit_bytes: int) -> list[Parcel]:

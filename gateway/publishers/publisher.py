@@ -20,6 +20,8 @@ class Channel(Enum):
     MESSAGE = "message"  # texts for people
     LIVE = "live"  # newest values
     HISTORY = "history"  # every sample, in columns
+    ANSWER = "answer"  # to a request from afar
+    REQUEST = "request"  # the other way: what a person has signed far away
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

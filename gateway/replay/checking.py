@@ -20,7 +20,9 @@ from gateway.store.database import Reader, offline
 from gateway.store.errors import StoreError
 from gateway.store.scan_state import Unreadable, from_bytes
 
-OF_THE_PROCESS = frozenset({"gap", "record_sealed", "stop", "store_replaced"})  # of the field process, no scan's
+OF_THE_PROCESS = frozenset(
+    {"afar_refused", "gap", "record_sealed", "stop", "store_replaced"}
+)  # of the field process, no scan's
 _PAGE_BYTES = 1_000_000
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from gateway.local.client import HistoryPart, Live
-from gateway.local.messages import ChunkHeader, Hello, JournalEntry, Status
+from gateway.local.messages import Answered, ChunkHeader, Hello, JournalEntry, Status
 from gateway.publishers.payload import SampleRow
 
 
@@ -35,6 +35,10 @@ class FieldLink(Protocol):
 
     async def status(self) -> Status:
         """One snapshot."""
+        ...
+
+    async def ask_afar(self, octets: bytes) -> Answered:
+        """Hand over what a person has signed far away."""
         ...
 
     async def close(self) -> None:

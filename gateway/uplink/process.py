@@ -14,14 +14,15 @@ from gateway.configuration.schema import Influx
 from gateway.configuration.schema.points import PointKeys
 from gateway.core.sample import NoNumber, Text
 from gateway.core.tick import Tick
+from gateway.local import signed
 from gateway.local.client import FieldClient
 from gateway.local.messages import ChunkHeader, JournalEntry, entries_of
 from gateway.publishers.alarm_message import cards
 from gateway.publishers.columns import tag_table, tags_parcel
 from gateway.publishers.influx import InfluxServer
-from gateway.publishers.mqtt import MqttPublisher
+from gateway.publishers.mqtt import Ears, MqttPublisher
 from gateway.publishers.payload import SampleRow
-from gateway.publishers.publisher import Publisher
+from gateway.publishers.publisher import Channel, Publisher
 from gateway.store import chunk
 from gateway.store.ballast import Ballast, opened_with
 from gateway.store.database import Database
@@ -30,6 +31,7 @@ from gateway.store.migrations import UPLINK
 from gateway.uplink.calling import Addressee, Calling
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Positions
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace, StatusKeeper
+from gateway.uplink.from_afar import FromAfar
 from gateway.uplink.line_feed import FeedManner, LineFeed
 from gateway.uplink.picture import Picture
 from gateway.uplink.position_file import PositionFile
@@ -97,7 +99,7 @@ class Uplink:
 
     Args:
         loaded: the site.
-        publisher: given the state that is the last will, makes the publisher.
+        publisher: given the state that is the last will, and what is to be listened to, makes the publisher.
         connect_field: opens a connection to the field process.
         open_chunk: unpacks chunks.
         positions: where positions are kept.
@@ -112,7 +114,7 @@ class Uplink:
         self,
         *,
         loaded: LoadedSite,
-        publisher: Callable[["Heartbeat"], Publisher],
+        publisher: Callable[["Heartbeat", Ears | None], Publisher],
         connect_field: Connect,
         open_chunk: OpenChunk,
         positions: Positions,
@@ -129,7 +131,9 @@ class Uplink:
         self._heartbeat = Heartbeat(
             site=site.id, picture=self.picture, now=now, sleep=sleep, pace=pace, troubles=troubles
         )
-        self._publisher = publisher(self._heartbeat)
+        asked_from_afar = any(person.afar_key is not None for person in loaded.site.people.values())
+        ears = Ears(channel=Channel.REQUEST, heard=self._heard, limit_bytes=signed.LIMIT_BYTES)
+        self._publisher = publisher(self._heartbeat, ears if asked_from_afar else None)
         sender = Sender(
             self._publisher,
             greeting=self._heartbeat.greeting,
@@ -137,6 +141,7 @@ class Uplink:
             on_set_aside=self._notes.set_aside,
         )
         self._sender = sender
+        self._from_afar = FromAfar(site=site.id, sender=sender)
         self._status = StatusKeeper(picture=self.picture, now=now, sleep=sleep)
         self._calling = Calling(
             addressee=Addressee(site=site.id, name=site.id, zone=ZoneInfo(site.time_zone)),
@@ -197,6 +202,10 @@ class Uplink:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._status.run(link), name="status")
             tasks.create_task(self._calling.follow(link), name="messages from the journal")
+            tasks.create_task(self._from_afar.run(link), name="requests from afar")
+
+    def _heard(self, octets: bytes) -> None:
+        self._from_afar.heard(octets)
 
 
 async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asyncio.Event) -> None:
@@ -237,7 +246,7 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
             if mqtt is not None and keys.mqtt is not None:
                 uplink = Uplink(
                     loaded=loaded,
-                    publisher=lambda heartbeat: MqttPublisher(mqtt, heartbeat.last_will),
+                    publisher=lambda heartbeat, ears: MqttPublisher(mqtt, heartbeat.last_will, ears=ears),
                     connect_field=_connect(loaded, "uplink"),
                     open_chunk=StoredChunks(),
                     positions=positions,

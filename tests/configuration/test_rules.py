@@ -96,7 +96,21 @@ def test_the_site_that_has_one_of_everything_is_fine(write: Write) -> None:
     assert (code, "warning" in text) == (FINE, False), text
 
 
+KEY = "A" * 43 + "="
 SLIPS = {
+    # --- people
+    "a key of two persons": (
+        "{ANNA: {role: KEEPER, local_users: [1000]}}",
+        f"{{ANNA: {{role: KEEPER, local_users: [1000], afar_key: {KEY}}}, BEN: {{role: KEEPER, afar_key: {KEY}}}}}",
+        "people.BEN.afar_key",
+        "the key of ANNA",
+    ),
+    "a key that is none": (
+        "local_users: [1000]}}",
+        "local_users: [1000], afar_key: open sesame}}",
+        "people.ANNA.afar_key",
+        "open sesame",
+    ),
     # --- protection
     "a return that gives no reason": (
         "    effects: {valve: shut}\n",

@@ -232,7 +232,7 @@ def test_another_major_version_is_told_so_and_left(folder: Path) -> None:
         async with Site().serve(folder) as server:
             raw = await Raw.connect(folder, greet=False)
             await raw.say(Hello(major=2, minor=5))
-            assert "you speak version 2.5 of the local socket, this is 1.0" in await raw.hear_refusal()
+            assert "you speak version 2.5 of the local socket, this is 1.1" in await raw.hear_refusal()
             raw.close()
             assert server.statistics().ended == {Ending.OTHER_VERSION: 1}
 

@@ -158,6 +158,8 @@ def test_an_oversize_frame_is_refused_by_its_length_alone() -> None:
         (framed(b'{"type":"watch"'), frames.NotJson),
         (framed(b'{"type":"ask","id":"\xff","action":"reset"}'), frames.NotJson),
         (framed(b'{"type":"watch","more":' + b"[" * 100_000 + b"]" * 100_000 + b"}"), frames.NotJson),
+        (framed(b'{"type":"open_the_valve"\x00}'), frames.NotJson),  # the type alone would be another fault
+        (framed(b'{"type":"open_the_valve","more":' + b"[" * 100_000 + b"]" * 100_000 + b"}"), frames.NotJson),
         (framed(b"[]"), frames.UnknownMessage),
         (framed(b"{}"), frames.UnknownMessage),
         (framed(b'{"type":7}'), frames.UnknownMessage),

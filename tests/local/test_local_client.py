@@ -159,7 +159,7 @@ def test_a_field_process_of_another_major_version_is_not_talked_to(path: Path) -
 
     async def scenario() -> None:
         async with field_that(newer, path):
-            with pytest.raises(ProtocolRefused, match=r"speaks version 2\.1 of the local socket, this is 1\.0"):
+            with pytest.raises(ProtocolRefused, match=r"speaks version 2\.1 of the local socket, this is 1\.1"):
                 await FieldClient.connect(path, "test", waits=LONG)
 
     asyncio.run(scenario())

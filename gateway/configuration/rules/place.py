@@ -60,6 +60,22 @@ def root_is_nobody(site: Site) -> Findings:
                 )
 
 
+def key_of_several(site: Site) -> Findings:
+    """A signature says who asks only while a key is one person's."""
+    owners: dict[str, str] = {}
+    for name, person in site.people.items():
+        if person.afar_key is None:
+            continue
+        if person.afar_key in owners:
+            yield Finding(
+                path=("people", name, "afar_key"),
+                found=f"the key of {owners[person.afar_key]}",
+                allowed="a key of this person's own",
+                advice=f"Make one: purplegate key new {name}",
+            )
+        owners.setdefault(person.afar_key, name)
+
+
 def roles_without_people(site: Site) -> Findings:
     """A release that nobody may carry out."""
     held = {person.role for person in site.people.values()}

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, StringConstraints
 
 from gateway.configuration.schema.keys import Keys, Name, SiteId, Text
 
@@ -68,4 +68,9 @@ class Person(Keys):
     role: Name = Field(description="Role of the person, one of the roles of the site.")
     local_users: tuple[Annotated[int, Field(ge=0, le=4_294_967_294)], ...] = Field(
         default=(), description="Numbers of the local user accounts that may act as this person."
+    )
+    afar_key: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9+/]{43}=$")] | None = Field(
+        default=None,
+        description="Public key with which this person's requests from afar are checked; null lets nobody ask from"
+        " there as this person.",
     )
