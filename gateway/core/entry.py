@@ -30,6 +30,8 @@ class EntryKind(Enum):
     NOTE = "note"
     GAP_REASON = "gap_reason"
     CHEMICAL_DELIVERY = "chemical_delivery"
+    TELEPHONE_NOTICE = "telephone_notice"
+    PROOF_TEST = "proof_test"
 
 
 class NotThat(ValueError):  # noqa: N818 - named for what is the case
@@ -195,7 +197,36 @@ class ChemicalDelivery:
     reason: str = ""
 
 
-Entry = LaboratoryResult | Verification | Note | GapReason | ChemicalDelivery
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TelephoneNotice:
+    """A call to the authority: when, to whom, and since when what it told of had lasted."""
+
+    n: int
+    utc_ms: int
+    from_utc_ms: int
+    to: str
+    text: str
+    person: str
+    corrects: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofTest:
+    """A test of an alarm, interlock or valve: what came of it, and when the next one is due (0: nobody says)."""
+
+    n: int
+    utc_ms: int
+    function: str
+    passed: bool
+    text: str
+    next_due_utc_ms: int
+    person: str
+    corrects: int = 0
+    reason: str = ""
+
+
+Entry = LaboratoryResult | Verification | Note | GapReason | ChemicalDelivery | TelephoneNotice | ProofTest
 
 
 # --- what people write -------------------------------------------------------------------------------------------
@@ -313,6 +344,10 @@ def entry_of(kind: EntryKind, *, n: int, person: str, facts: Mapping[str, Fact])
             return _gap_reason(n, person, facts)
         case EntryKind.CHEMICAL_DELIVERY:
             return _delivery(n, person, facts)
+        case EntryKind.TELEPHONE_NOTICE:
+            return _notice(n, person, facts)
+        case EntryKind.PROOF_TEST:
+            return _proof_test(n, person, facts)
         case EntryKind.GRAB:
             raise ValueError("a grab sample is a line of the journal of its own kind")
 
@@ -386,6 +421,33 @@ def _delivery(n: int, person: str, facts: Mapping[str, Fact]) -> ChemicalDeliver
         unit=str(facts["unit"]),
         strength_percent=float(facts["strength_percent"]),
         batch=str(facts["batch"]),
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
+
+
+def _notice(n: int, person: str, facts: Mapping[str, Fact]) -> TelephoneNotice:
+    return TelephoneNotice(
+        n=n,
+        person=person,
+        utc_ms=int(facts["utc_ms"]),
+        from_utc_ms=int(facts["from_utc_ms"]),
+        to=str(facts["told"]),
+        text=str(facts["text"]),
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
+
+
+def _proof_test(n: int, person: str, facts: Mapping[str, Fact]) -> ProofTest:
+    return ProofTest(
+        n=n,
+        person=person,
+        utc_ms=int(facts["utc_ms"]),
+        function=str(facts["function"]),
+        passed=bool(facts["passed"]),
+        text=str(facts["text"]),
+        next_due_utc_ms=int(facts["next_due_utc_ms"]),
         corrects=_corrects(facts),
         reason=_why(facts),
     )
