@@ -8,7 +8,7 @@ that is ``gateway/core/entering.py``. Times are milliseconds UTC.
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol, TypeVar
@@ -330,26 +330,22 @@ def entry_of(kind: EntryKind, *, n: int, person: str, facts: Mapping[str, Fact])
             return _laboratory(n, person, facts)
         case EntryKind.VERIFICATION | EntryKind.CALIBRATION:
             return _verification(kind, n, person, facts)
-        case EntryKind.NOTE:
-            return Note(
-                utc_ms=int(facts["utc_ms"]),
-                text=str(facts["text"]),
-                tag=str(facts.get("tag", "")),
-                n=n,
-                person=person,
-                corrects=_corrects(facts),
-                reason=_why(facts),
-            )
-        case EntryKind.GAP_REASON:
-            return _gap_reason(n, person, facts)
-        case EntryKind.CHEMICAL_DELIVERY:
-            return _delivery(n, person, facts)
-        case EntryKind.TELEPHONE_NOTICE:
-            return _notice(n, person, facts)
-        case EntryKind.PROOF_TEST:
-            return _proof_test(n, person, facts)
         case EntryKind.GRAB:
             raise ValueError("a grab sample is a line of the journal of its own kind")
+        case _:
+            return _ENTRIES[kind](n, person, facts)
+
+
+def _note(n: int, person: str, facts: Mapping[str, Fact]) -> Note:
+    return Note(
+        utc_ms=int(facts["utc_ms"]),
+        text=str(facts["text"]),
+        tag=str(facts.get("tag", "")),
+        n=n,
+        person=person,
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
 
 
 def _laboratory(n: int, person: str, facts: Mapping[str, Fact]) -> LaboratoryResult:
@@ -451,6 +447,15 @@ def _proof_test(n: int, person: str, facts: Mapping[str, Fact]) -> ProofTest:
         corrects=_corrects(facts),
         reason=_why(facts),
     )
+
+
+_ENTRIES: Mapping[EntryKind, Callable[[int, str, Mapping[str, Fact]], Entry]] = {
+    EntryKind.NOTE: _note,
+    EntryKind.GAP_REASON: _gap_reason,
+    EntryKind.CHEMICAL_DELIVERY: _delivery,
+    EntryKind.TELEPHONE_NOTICE: _notice,
+    EntryKind.PROOF_TEST: _proof_test,
+}
 
 
 def _corrects(facts: Mapping[str, Fact]) -> int:
