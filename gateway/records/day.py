@@ -212,9 +212,9 @@ def held_by_people(journal: Sequence[JournalEntry], tag: str, until_ms: int) -> 
     found: list[Span] = []
     since, subject = None, ""
     for line in journal:
-        held = str(line.facts.get("tags", "")).split(", ")
-        if line.kind == EventKind.HOLD_ON.value and since is None and tag in {line.subject, *held}:
-            since, subject = line.utc_ms, line.subject
+        if line.kind == EventKind.HOLD_ON.value and since is None:
+            if tag in {line.subject, *str(line.facts.get("tags", "")).split(", ")}:
+                since, subject = line.utc_ms, line.subject
         elif line.kind == EventKind.HOLD_OFF.value and since is not None and line.subject == subject:
             found.append((since, line.utc_ms))
             since = None

@@ -29,8 +29,7 @@ def recorded(event: str, folder: Path, day: str) -> dict[str, str]:
     result = CliRunner().invoke(main, asked)
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
-    found = {row["key"].removeprefix(f"{day}/"): row["text"] for row in rows if row["key"]}
-    return found
+    return {row["key"].removeprefix(f"{day}/"): row["text"] for row in rows if row["key"]}
 
 
 def test_cloudy_water_stands_in_the_record_as_an_exceedance_of_which_nothing_was_delivered(tmp_path: Path) -> None:
