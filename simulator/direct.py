@@ -17,6 +17,7 @@ from functools import reduce
 from pathlib import Path
 
 from gateway.assembly.direct_gear import DirectGear, Told
+from gateway.assembly.direct_record import DirectRecord
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.configuration.poll_plan import Block
 from gateway.core.outcome import Event as Said
@@ -25,7 +26,7 @@ from gateway.core.request import Action, Request
 from gateway.core.sample import Number
 from gateway.drivers.errors import NoAnswer, Refused
 from simulator import faults
-from simulator.almanac import HOUR_MS, SECOND_MS, local_ms, local_time, utc_ms
+from simulator.almanac import DAY_MS, HOUR_MS, SECOND_MS, local_ms, local_time, utc_ms
 from simulator.controller import NotWritable
 from simulator.daybook import Day, table
 from simulator.events import EVENTS, Event
@@ -173,6 +174,7 @@ class DirectRun:
         seed: of the plant's noise.
         scan_ms: from one scan to the next, and the plant's finest step.
         say: takes each line; None is silent.
+        recorded: whether a store is made in the site's folder; ``close`` ends it.
     """
 
     def __init__(
@@ -183,6 +185,7 @@ class DirectRun:
         seed: int = 1,
         scan_ms: int = SECOND_MS,
         say: Callable[[str], None] | None = None,
+        recorded: bool = False,
     ) -> None:
         self.event = event
         self.plant = Plant(event, seed=seed, pace=Pace(controller_ms=scan_ms, water_ms=max(scan_ms, SECOND_MS)))
@@ -190,6 +193,7 @@ class DirectRun:
         self.days: list[Day] = []
         self._say = say
         start_utc_ms = utc_ms(self.plant.now_ms)
+        self._record = DirectRecord(site, utc_ms=start_utc_ms) if recorded else None
         self.gear = DirectGear(site, PlantDevices(self.plant), utc_ms=start_utc_ms, period_ms=scan_ms, tell=self._hear)
         self.person = Person(self.gear, self.plant)
         self._scan_ms = scan_ms
@@ -199,12 +203,19 @@ class DirectRun:
         while self.plant.now_ms + self._scan_ms <= local_plant_ms:
             self.plant.advance(self.plant.now_ms + self._scan_ms)
             self.gear.step()
+            if self._record is not None:
+                self._record.take(self.gear)
             self.person.look()
             since_ms = self.plant.now_ms - self.plant.started_ms
             if since_ms % _PERSON_LOOKS_MS == 0:
                 self.person.act()
             if since_ms % _LOOK_MS == _LOOK_MS - self._scan_ms:  # so that the last look of a day is before midnight
                 self._today.look(_numbers(truth(self.plant)), self._believed())
+
+    def close(self) -> None:
+        """Put what is left into the record, where one is made."""
+        if self._record is not None:
+            self._record.close(self.gear)
 
     @property
     def _today(self) -> Day:
@@ -218,6 +229,8 @@ class DirectRun:
 
     def _hear(self, told: Told) -> None:
         self.told.append(told)
+        if self._record is not None:
+            self._record.tell(told)
         event = told.event
         subject = f"{event.facts.get('priority', '')} {event.subject}".strip()
         self._today.told.setdefault(event.kind.value, []).append(subject)
@@ -283,11 +296,19 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=int, default=1, help="of the plant's noise (default 1)")
     parser.add_argument("--site", type=Path, default=DEMO_SITE, help="site folder (default the demo site)")
     parser.add_argument("--days-file", type=Path, default=None, help="write the days as JSON lines")
+    parser.add_argument(
+        "--record", action="store_true", help="keep a record in the folder given as --site, for purplegate record"
+    )
+    parser.add_argument(
+        "--midnight", action="store_true", help="begin at the midnight before it strikes; whole days for a record"
+    )
     parser.add_argument("--quiet", action="store_true", help="only the table of days")
     return parser
 
 
-def play(event: Event, *, hours: float, scan_s: float, seed: int, site: Path, quiet: bool) -> DirectRun:
+def play(
+    event: Event, *, hours: float, scan_s: float, seed: int, site: Path, quiet: bool, recorded: bool = False
+) -> DirectRun:
     """Play an event and print what was decided, and the days."""
     run = DirectRun(
         load_site(site),
@@ -295,11 +316,13 @@ def play(event: Event, *, hours: float, scan_s: float, seed: int, site: Path, qu
         seed=seed,
         scan_ms=round(scan_s * SECOND_MS),
         say=None if quiet else lambda line: print(line, flush=True),
+        recorded=recorded,
     )
     gc.collect()
     gc.freeze()  # as the field process does with what stays
     began = time.perf_counter()
     run.run_to(run.plant.started_ms + round(hours * HOUR_MS))
+    run.close()
     took_s = time.perf_counter() - began
     print(table(run.days))
     print(f"{hours / 24:.2f} plant days in {took_s:.0f} s, a scan every {scan_s:g} plant seconds", flush=True)
@@ -318,7 +341,13 @@ def main() -> int:
     if event.fails_storage_s:
         sys.stderr.write(f"{event.name} needs the sockets, since nothing is recorded here: {SHOWN_BY} {event.name}\n")
         return EXIT_CANNOT_SHOW
+    if arguments.record and arguments.site.resolve() == DEMO_SITE:
+        sys.stderr.write("--record needs a copy of the site: say --site FOLDER\n")
+        return EXIT_CANNOT_SHOW
     usual_h, usual_s = window(event)
+    if arguments.midnight:
+        event = replace(event, lead_ms=event.strikes_ms % DAY_MS)
+        usual_h, usual_s = 24.0 * max(1, event.days), DAYS_SCAN_S
     run = play(
         event,
         hours=arguments.hours or usual_h,
@@ -326,6 +355,7 @@ def main() -> int:
         seed=arguments.seed,
         site=arguments.site,
         quiet=arguments.quiet,
+        recorded=arguments.record,
     )
     if arguments.days_file is not None:
         lines = (json.dumps(asdict(day), allow_nan=True) for day in run.days)

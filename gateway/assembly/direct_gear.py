@@ -74,6 +74,7 @@ class DirectGear:
         self.rules = rules_of(loaded.plant)
         self.state, beginnings = first_state(self.rules, self.clock.now())
         self.outcome = Outcome(levels={})
+        self.arrivals: tuple[Arrival, ...] = ()  # of the newest step
         self._loaded = loaded
         self._devices = devices
         self._period_ms = period_ms
@@ -108,7 +109,8 @@ class DirectGear:
         now = self.clock.now()
         self._read(now)
         before = self.outcome.levels
-        self.state, self.outcome = scan(self.rules, self.state, Moment(tick=now, arrivals=self._arrivals()))
+        self.arrivals = self._arrivals()
+        self.state, self.outcome = scan(self.rules, self.state, Moment(tick=now, arrivals=self.arrivals))
         for event in self.outcome.events:
             self._tell(Told(now, event))
         self._write(now.monotonic_ms, changed=before != self.outcome.levels)

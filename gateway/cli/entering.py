@@ -37,6 +37,8 @@ _COMMANDS = {
     "note": ("note", "A note in the record, at its time."),
     "gap_reason": ("gap", "Why data are missing; tag * means all of them."),
     "chemical_delivery": ("delivery", "A chemical that was filled in."),
+    "telephone_notice": ("notice", "A call that told the authority of delivery out of the limits."),
+    "proof_test": ("proof", "A test of an alarm, an interlock or a valve."),
 }
 _TIMES_HELP = "in site time, as 2025-02-03 08:30"
 _HELP = {
@@ -50,6 +52,9 @@ _HELP = {
     "not_sampled": "Why a sample that was due was not taken.",
     "band": "Band such as '0.1 mg/L or 15 %'; without it, the site's.",
     "as_left": "Reading afterwards; of a verification as found when nothing is said.",
+    "told": "Authority and person who were told.",
+    "function": "What was tested, such as I-08.",
+    "passed": "yes or no.",
     "corrects": "Number of the entry that this one corrects.",
     "reason": "Why it is corrected.",
 }

@@ -22,7 +22,7 @@ from gateway.core.state import rules_of
 from gateway.local.client import FieldAway, FieldClient, ask_field
 from gateway.records import as_csv, as_html
 from gateway.records.certificate import Certificate, certificate_of, certificate_text, changed_cells, code_of, digest
-from gateway.records.day import Given, day_span, tags_of
+from gateway.records.day import AFTER_MS, Given, day_span, tags_of
 from gateway.records.judging import Judging
 from gateway.records.period import day_sheet, month_sheet
 from gateway.records.series import State
@@ -33,7 +33,7 @@ from gateway.replay.readings import stored_readings, told_readings
 from gateway.replay.stopped import Recorded, RecordUnreadable
 from gateway.reports.entries import entries_of
 
-_BEFORE_MS = 3_600_000  # read before a period, for totals and for what still stands
+_BEFORE_MS = 25 * 3_600_000  # read before a period, for totals, what still stands, and windows of 24 h
 _STATEMENT = "I have read this record before and after signing; to my knowledge it is true, accurate and complete."
 
 _form_option = click.option(
@@ -248,7 +248,7 @@ def _given(site: Path, first: date, last: date, as_of: date | None) -> Given:
     begin, end = day_span(first, zone)[0], day_span(last, zone)[1]
     until = journal.until_utc_ms if as_of is None else day_span(as_of, zone)[1]
     judging = Judging(rules_of(loaded.plant), tags_of(loaded.site.record))
-    _read(loaded, begin - _BEFORE_MS, end, judging)
+    _read(loaded, begin - _BEFORE_MS, end + AFTER_MS, judging)
     known = _known_until(journal, until)
     return Given(
         site=loaded.site.site.name,
@@ -263,6 +263,9 @@ def _given(site: Path, first: date, last: date, as_of: date | None) -> Given:
         as_of_ms=known,
         configuration=loaded.hash,
         units={rule.tag: rule.unit for rule in loaded.plant.points},
+        telephone_within_min=permit.telephone_within_min,
+        due_day=permit.report_due_day,
+        certification=permit.certification,
     )
 
 

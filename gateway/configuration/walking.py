@@ -138,6 +138,7 @@ def references(site: Site) -> Iterator[Reference]:
     yield from _of_interlocks(site)
     yield from _of_releases(site)
     yield from _of_entries(site)
+    yield from _of_record(site)
     yield from _of_alarms(site)
     for question in questions(site):
         for key, section in SECTION_OF_KEY.items():
@@ -274,6 +275,29 @@ def _of_entries(site: Site) -> Iterator[Reference]:
         yield Reference(path=path, section="points", name=tag)
         if check.grab_quantity is not None:
             yield Reference(path=(*path, "grab_quantity"), section="grab_quantities", name=check.grab_quantity)
+
+
+def _of_record(site: Site) -> Iterator[Reference]:
+    record = site.record
+    for name, quantity in record.quantities.items():
+        path: KeyPath = ("record", "quantities", name)
+        yield Reference(path=(*path, "tag"), section="points", name=quantity.tag)
+        yield from _each((*path, "beside"), "points", quantity.beside)
+        if quantity.grab is not None:
+            yield Reference(path=(*path, "grab"), section="grab_quantities", name=quantity.grab)
+    for name, total in record.totals.items():
+        yield Reference(path=("record", "totals", name, "total"), section="points", name=total.total)
+        if total.flow is not None:
+            yield Reference(path=("record", "totals", name, "flow"), section="points", name=total.flow)
+    for key in ("producing", "delivering", "diverting"):
+        standing = getattr(record, key)
+        if standing is not None:
+            yield Reference(path=("record", key, "tag"), section="points", name=standing.tag)
+    for key, tanks in (("stores", record.stores), ("chemicals", record.chemicals)):
+        for name, tank in tanks.items():
+            yield Reference(path=("record", key, name, "level"), section="points", name=tank.level)
+    if record.valve_flow is not None:
+        yield Reference(path=("record", "valve_flow"), section="points", name=record.valve_flow)
 
 
 def _of_alarms(site: Site) -> Iterator[Reference]:

@@ -111,6 +111,8 @@ FIELDS: Mapping[EntryKind, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("chemical", "time", "amount", "unit", "level_before", "level_after", "strength_percent"),
         ("batch",),
     ),
+    EntryKind.TELEPHONE_NOTICE: (("time", "from", "told"), ("text",)),
+    EntryKind.PROOF_TEST: (("function", "time", "passed"), ("text", "next_due")),
 }
 EVERY_KIND = ("corrects", "reason")  # may stand in a row of any kind
 IDENTITY = "identity"  # of a row of a file, so that entered twice it is known to be the same
@@ -379,6 +381,26 @@ def _strength(reading: _Reading) -> float:
     return strength
 
 
+def _notice(reading: _Reading) -> dict[str, Fact]:
+    called, since = reading.time("time"), reading.time("from")
+    if reading.text("time") and called < since:
+        reading.fault("time", "is before from, the begin of what was told; one of the two times is wrong")
+    return {"utc_ms": called, "from_utc_ms": since, "told": reading.text("told"), "text": reading.text("text")}
+
+
+def _proof_test(reading: _Reading) -> dict[str, Fact]:
+    utc_ms, passed = reading.time("time"), reading.text("passed")
+    if passed and passed not in {"yes", "no"}:
+        reading.fault("passed", f"{passed!r} is neither yes nor no; write one of them")
+    return {
+        "function": reading.text("function"),
+        "utc_ms": utc_ms,
+        "passed": passed == "yes",
+        "text": reading.text("text"),
+        "next_due_utc_ms": reading.due(utc_ms, 0),
+    }
+
+
 _READERS = {
     EntryKind.LABORATORY: _laboratory,
     EntryKind.VERIFICATION: _check,
@@ -386,12 +408,14 @@ _READERS = {
     EntryKind.NOTE: _note,
     EntryKind.GAP_REASON: _gap_reason,
     EntryKind.CHEMICAL_DELIVERY: _delivery,
+    EntryKind.TELEPHONE_NOTICE: _notice,
+    EntryKind.PROOF_TEST: _proof_test,
 }
 
 
 def subject_of(facts: Mapping[str, Fact]) -> str:
-    """What an entry is about: tag, parameter or chemical; empty for a note about nothing of these."""
-    return next((str(facts[name]) for name in ("tag", "parameter", "chemical") if facts.get(name)), "")
+    """What an entry is about: tag, parameter, chemical or function; empty for one about nothing of these."""
+    return next((str(facts[name]) for name in ("tag", "parameter", "chemical", "function") if facts.get(name)), "")
 
 
 def faults_told(rows: Sequence[Row], known: Known) -> Iterator[tuple[int, RowFault]]:

@@ -8,7 +8,7 @@ that is ``gateway/core/entering.py``. Times are milliseconds UTC.
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol, TypeVar
@@ -30,6 +30,8 @@ class EntryKind(Enum):
     NOTE = "note"
     GAP_REASON = "gap_reason"
     CHEMICAL_DELIVERY = "chemical_delivery"
+    TELEPHONE_NOTICE = "telephone_notice"
+    PROOF_TEST = "proof_test"
 
 
 class NotThat(ValueError):  # noqa: N818 - named for what is the case
@@ -195,7 +197,36 @@ class ChemicalDelivery:
     reason: str = ""
 
 
-Entry = LaboratoryResult | Verification | Note | GapReason | ChemicalDelivery
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TelephoneNotice:
+    """A call to the authority: when, to whom, and since when what it told of had lasted."""
+
+    n: int
+    utc_ms: int
+    from_utc_ms: int
+    to: str
+    text: str
+    person: str
+    corrects: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofTest:
+    """A test of an alarm, interlock or valve: what came of it, and when the next one is due (0: nobody says)."""
+
+    n: int
+    utc_ms: int
+    function: str
+    passed: bool
+    text: str
+    next_due_utc_ms: int
+    person: str
+    corrects: int = 0
+    reason: str = ""
+
+
+Entry = LaboratoryResult | Verification | Note | GapReason | ChemicalDelivery | TelephoneNotice | ProofTest
 
 
 # --- what people write -------------------------------------------------------------------------------------------
@@ -299,22 +330,22 @@ def entry_of(kind: EntryKind, *, n: int, person: str, facts: Mapping[str, Fact])
             return _laboratory(n, person, facts)
         case EntryKind.VERIFICATION | EntryKind.CALIBRATION:
             return _verification(kind, n, person, facts)
-        case EntryKind.NOTE:
-            return Note(
-                utc_ms=int(facts["utc_ms"]),
-                text=str(facts["text"]),
-                tag=str(facts.get("tag", "")),
-                n=n,
-                person=person,
-                corrects=_corrects(facts),
-                reason=_why(facts),
-            )
-        case EntryKind.GAP_REASON:
-            return _gap_reason(n, person, facts)
-        case EntryKind.CHEMICAL_DELIVERY:
-            return _delivery(n, person, facts)
         case EntryKind.GRAB:
             raise ValueError("a grab sample is a line of the journal of its own kind")
+        case _:
+            return _ENTRIES[kind](n, person, facts)
+
+
+def _note(n: int, person: str, facts: Mapping[str, Fact]) -> Note:
+    return Note(
+        utc_ms=int(facts["utc_ms"]),
+        text=str(facts["text"]),
+        tag=str(facts.get("tag", "")),
+        n=n,
+        person=person,
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
 
 
 def _laboratory(n: int, person: str, facts: Mapping[str, Fact]) -> LaboratoryResult:
@@ -389,6 +420,42 @@ def _delivery(n: int, person: str, facts: Mapping[str, Fact]) -> ChemicalDeliver
         corrects=_corrects(facts),
         reason=_why(facts),
     )
+
+
+def _notice(n: int, person: str, facts: Mapping[str, Fact]) -> TelephoneNotice:
+    return TelephoneNotice(
+        n=n,
+        person=person,
+        utc_ms=int(facts["utc_ms"]),
+        from_utc_ms=int(facts["from_utc_ms"]),
+        to=str(facts["told"]),
+        text=str(facts["text"]),
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
+
+
+def _proof_test(n: int, person: str, facts: Mapping[str, Fact]) -> ProofTest:
+    return ProofTest(
+        n=n,
+        person=person,
+        utc_ms=int(facts["utc_ms"]),
+        function=str(facts["function"]),
+        passed=bool(facts["passed"]),
+        text=str(facts["text"]),
+        next_due_utc_ms=int(facts["next_due_utc_ms"]),
+        corrects=_corrects(facts),
+        reason=_why(facts),
+    )
+
+
+_ENTRIES: Mapping[EntryKind, Callable[[int, str, Mapping[str, Fact]], Entry]] = {
+    EntryKind.NOTE: _note,
+    EntryKind.GAP_REASON: _gap_reason,
+    EntryKind.CHEMICAL_DELIVERY: _delivery,
+    EntryKind.TELEPHONE_NOTICE: _notice,
+    EntryKind.PROOF_TEST: _proof_test,
+}
 
 
 def _corrects(facts: Mapping[str, Fact]) -> int:

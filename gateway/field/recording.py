@@ -183,7 +183,7 @@ class Recorder:
             occurrence=event.occurrence,
             reason=event.reason,
             person=event.person,
-            facts={name: _storable(fact) for name, fact in event.facts.items()},
+            facts={name: storable(fact) for name, fact in event.facts.items()},
             configuration=self._identity.configuration,
         )
         self._next_n += 1
@@ -339,6 +339,6 @@ class Recorder:
             self._emptied = _Emptied(n + 1, self._emptied.last) if left else None
 
 
-def _storable(fact: Fact) -> Fact:
+def storable(fact: Fact) -> Fact:
     """A number that JSON does not know is written as a word: one entry must never keep all others out."""
     return str(fact) if isinstance(fact, float) and not math.isfinite(fact) else fact

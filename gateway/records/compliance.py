@@ -9,6 +9,8 @@ from gateway.configuration.schema.permit import Limit, Sampling
 from gateway.core.entry import LaboratoryResult
 from gateway.records import coliform
 from gateway.records.day import Column, Day, Given
+from gateway.records.figures import Figures
+from gateway.records.windows import window_ms
 from gateway.treatment.limits import exceeds
 from gateway.treatment.results import is_above
 
@@ -62,11 +64,11 @@ def _judged(given: Given, name: str, limit: Limit, days: Sequence[Day], results:
 def _of_quantity(name: str, limit: Limit, figure: float, days: Sequence[tuple[date, Column]]) -> Judged:
     if limit.statistic == "mean_month":
         return _month_mean(name, limit, figure, days)
-    values = [(day, _value(limit, figure, column)) for day, column in days if column.treated.required_ms]
+    values = [(day, _value(name, limit, figure, column)) for day, column in days if column.treated.required_ms]
     known = [(day, value) for day, value in values if value is not None]
     if limit.statistic not in _LOW | _HIGH:
         return Judged(name=name, limit=limit, verdict=NOT_JUDGED, count=0, of=0, told="")
-    bound = limit.allowed_fraction or 0.0 if limit.statistic == "time_above" else figure
+    bound = _bound(limit, figure)
     low = limit.statistic in _LOW
     broken = [day for day, value in known if (exceeds(bound, value) if low else exceeds(value, bound))]
     worst = (min if low else max)(known, key=lambda one: one[1], default=None)
@@ -83,31 +85,56 @@ def _of_quantity(name: str, limit: Limit, figure: float, days: Sequence[tuple[da
 
 
 _LOW = {"min", "min_at_all_times"}
-_HIGH = {"mean_24h", "time_above", "max_any_time", "max"}
+_HIGH = {"mean_24h", "time_above", "max_any_time", "max", "time_above_continuous"}
 
 
-def _value(limit: Limit, figure: float, column: Column) -> float | None:
-    treated = column.treated
-    spaced = column.spaced.get(limit.readings_every_h or 0.0)
+def _bound(limit: Limit, figure: float) -> float:
+    if limit.statistic == "time_above":
+        return limit.allowed_fraction or 0.0
+    return (window_ms(limit.window) or 0) / 60_000 if limit.statistic == "time_above_continuous" else figure
+
+
+def _value(name: str, limit: Limit, figure: float, column: Column) -> float | None:
+    if name in column.rolled:
+        windows = column.rolled[name]
+        return windows.mean if limit.statistic == "mean_24h" else windows.share
+    if limit.statistic == "time_above_continuous":
+        longest = column.longest_above_ms[figure] / 60_000
+        return longest if column.treated.enough or longest > _bound(limit, figure) else None
+    if limit.statistic in {"mean_24h", "time_above"}:
+        return _share_or_mean(limit, figure, column.treated, column.spaced.get(name))
+    return _extreme(limit, figure, column)
+
+
+def _share_or_mean(
+    limit: Limit, figure: float, treated: Figures, spaced: Sequence[float | None] | None
+) -> float | None:
     if limit.statistic == "mean_24h":
         if spaced is None:
             return treated.mean
         counted = [one for one in spaced if one is not None]
         return math.fsum(counted) / len(counted) if counted and len(counted) == len(spaced) else None
-    if limit.statistic == "time_above":
-        if spaced is None:
-            return treated.share_of_day(figure) if treated.enough or treated.above_ms[figure] else None
-        counted = [one for one in spaced if one is not None]
-        return sum(exceeds(one, figure) for one in counted) / len(counted) if counted else None
-    extreme = treated.smallest if limit.statistic in _LOW else treated.largest
-    if extreme is None:
-        return None
-    return math.inf if extreme.clipped and extreme.value >= figure and limit.statistic in _HIGH else extreme.value
+    if spaced is None:
+        return treated.share_of_day(figure) if treated.enough or treated.above_ms[figure] else None
+    counted = [one for one in spaced if one is not None]
+    return sum(exceeds(one, figure) for one in counted) / len(counted) if counted else None
+
+
+def _extreme(limit: Limit, figure: float, column: Column) -> float | None:
+    """The largest or smallest reading; what was sampled by hand counts as well."""
+    low = limit.statistic in _LOW
+    extreme = column.treated.smallest if low else column.treated.largest
+    if extreme is not None and extreme.clipped and extreme.value >= figure and not low:
+        return math.inf
+    values = [*column.by_hand, *([] if extreme is None else [extreme.value])]
+    return (min if low else max)(values, default=None)
 
 
 def _words(limit: Limit, value: float) -> str:
     if limit.statistic == "time_above":
-        return f"{value * 100:.2f} % of the day"
+        return f"{value * 100:.2f} % of the {'window' if 'rolling' in limit.window else 'day'}"
+    if limit.statistic == "time_above_continuous":
+        return f"{value:.1f} min without a break"
     return f"{'above its span' if math.isinf(value) else f'{value:.4g}'} {limit.unit}".strip()
 
 

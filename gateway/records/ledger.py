@@ -12,7 +12,8 @@ from gateway.records.series import Piece, Series, Span, State
 from gateway.treatment.totals import growth
 
 GAP_MS = 15 * 60_000
-_JUST_BEFORE_MS = 10 * 60_000  # a trip so long before the valve moved, at most, is its cause
+_JUST_BEFORE_MS = 10 * 60_000  # what took the permission so long before the valve moved, at most, is the cause
+_AFTER_MS = 120_000  # a valve takes less to leave the switch after a release
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +22,7 @@ class Diversion:
 
     Args:
         span: proven at divert.
-        cause: the interlock that tripped, or in words that none did.
+        cause: why the permission was taken, by the journal, or in words that it does not say.
         volume_m3: diverted; None when the totaliser gives none.
         released_by: who gave it back; empty for nobody.
     """
@@ -57,25 +58,34 @@ def diversions(
         entries: the journal.
         total: totaliser of diverted water, m3.
         rolls_over_at: where it begins again.
-        output: whose releases count.
+        output: whose levels and releases count.
     """
-    trips = [one for one in entries if one.kind == EventKind.TRIP.value]
-    given = [one for one in entries if one.kind == EventKind.RELEASED.value and one.subject == output]
+    mine = [one for one in entries if one.subject == output]
+    given = [one for one in mine if one.kind == EventKind.RELEASED.value]
+    taken = [(one.utc_ms, _because(one)) for one in mine if _because(one)]
     return tuple(
         Diversion(
             span=span,
-            cause=_cause(span, trips),
+            cause=_cause(span, taken),
             volume_m3=grown(total, span, rolls_over_at) if total is not None else None,
-            released_by=next((one.person for one in given if span[0] < one.utc_ms <= span[1] + 120_000), ""),
+            released_by=next((one.person for one in given if span[0] < one.utc_ms <= span[1] + _AFTER_MS), ""),
         )
         for span in spans
     )
 
 
-def _cause(span: Span, trips: Sequence[JournalEntry]) -> str:
-    near = [one for one in trips if span[0] - _JUST_BEFORE_MS <= one.utc_ms <= span[0] + 60_000]
-    later = [one for one in trips if span[0] < one.utc_ms < span[1]]
-    return (near or later)[0].subject if near or later else "no trip in the journal"
+def _because(line: JournalEntry) -> str:
+    """Why a line says that the output went to its safe level; empty when it says something else."""
+    if line.kind == EventKind.START_LATCHED.value:
+        return f"start, {line.reason}"
+    return str(line.facts.get("because", "")) if line.kind == EventKind.LEVEL.value else ""
+
+
+def _cause(span: Span, taken: Sequence[tuple[int, str]]) -> str:
+    """What took the permission last before the valve was proven at divert; else what did so first while it stood."""
+    before = [why for at, why in taken if span[0] - _JUST_BEFORE_MS <= at <= span[0]]
+    later = [why for at, why in taken if span[0] < at < span[1]]
+    return before[-1] if before else later[0] if later else "nothing in the journal"
 
 
 def grown(total: Series, span: Span, rolls_over_at: float | None) -> float | None:

@@ -11,8 +11,10 @@ from gateway.records import coliform
 from gateway.records.compliance import Judged, judged
 from gateway.records.day import Day, Given, day_of, pieces_of
 from gateway.records.figures import Extreme, Figures
-from gateway.records.ledger import diversions, missing, readings_within
-from gateway.records.series import Series, Span, State, within
+from gateway.records.ledger import missing
+from gateway.records.ledger_tables import diversion_tables, exceedance_table, grab_table, store_table
+from gateway.records.period_spans import inside, joined, lasting, whole
+from gateway.records.series import Span, State, within
 from gateway.records.sheet import (
     CAUTION,
     NOTHING,
@@ -28,6 +30,7 @@ from gateway.records.sheet import (
     rounded,
     table,
 )
+from gateway.records.supply_tables import beside_table, chemical_tables, make_up_table, peak_table, proof_table
 
 _PARTS = 480  # of a plot
 _SHORT_STOP_MS = 60_000  # a restart so short makes no gap of 15 minutes
@@ -57,20 +60,28 @@ def _sheet(given: Given, dates: Sequence[date], key: str) -> Sheet:
     verdicts = judged(given, days, known)
     parts: list[Table | Words | Plot] = [
         _compliance(verdicts, key),
+        exceedance_table(given, days, key),
         *_plots(given, days),
         _day_table(days, key),
         *(_quantity_table(given, name, days, key) for name in given.record.quantities),
+        peak_table(given, days, key),
+        beside_table(given, days, key),
         _volumes(given, days, key),
-        _diversions(given, days, key),
-        _stores(given, days, key),
+        make_up_table(given, days, key),
+        *diversion_tables(given, days, key),
+        store_table(given, days, key),
+        *chemical_tables(given, days, key),
+        grab_table(given, days),
         *(_laboratory(given, one.parameter, known, days) for one in given.record.sampling),
         *_alarms(given, days),
         *_checks(given, days),
+        proof_table(given, days),
         *_gaps(given, days, key),
         _interventions(given, days),
         _changes(given, days),
         _notes(given, days),
         Words(heading="How it was computed", lines=_RULES),
+        Words(heading="Certification", lines=_certification(given)),
     ]
     return Sheet(
         key=key, title=f"Operating record {key}, {given.site}", head=_head(given, days, known), parts=tuple(parts)
@@ -98,17 +109,37 @@ def _head(given: Given, days: Sequence[Day], known: Sequence[LaboratoryResult]) 
         f"Permit {given.permit}; {days[0].day} to {days[-1].day}, site time; as known {known_at}",
         status,
         f"Configuration {given.configuration[:16]}",
+        *_due(given, days),
     )
+
+
+def _due(given: Given, days: Sequence[Day]) -> tuple[str, ...]:
+    if len(days) == 1:
+        return ()
+    following = days[-1].day + timedelta(days=1)
+    return (f"Due at the authority on {following.replace(day=given.due_day)}",)
 
 
 _RULES = (
     "Means are weighted by time over the valid minutes of the time in which a quantity had to be measured.",
     "With less than 75 % of that time valid there is no mean, and the count is printed. Maxima are of single readings.",
+    "What was delivered is the water that left by the valve, followed from the instrument by the volume between them.",
+    "Grab samples count in maxima and minima; in a share or mean of spaced readings only where a limit allows it.",
+    "Readings that reach the office late are here at their own time: the record is made at the plant.",
     "Time held, calibrating, or without a usable value counts in no figure and is told; nothing is filled in.",
     "Readings marked as suspect count in means and shares; their maximum, and the mean without them, stand apart.",
     "A clipped reading is printed with > or <. Shares of time are told of the day and of the valid minutes.",
     "Figures are compared unrounded with limits, and rounded (half away from zero) for print only.",
 )
+
+
+def _certification(given: Given) -> tuple[str, ...]:
+    said = given.certification or (
+        "I have examined this record and asked those who entered its figures. To the best of my knowledge it is true, "
+        "accurate and complete. (The program's own words; those of the authority go under 'certification' of the "
+        "permit.)"
+    )
+    return (said, "Name: ______________________   Role: ______________________   Date and signature: ____________")
 
 
 def _compliance(verdicts: Sequence[Judged], key: str) -> Table:
@@ -146,18 +177,14 @@ def _day_table(days: Sequence[Day], key: str) -> Table:
         n = f"{day.day.day}"
         told = {
             "hours": day.length_ms / _HOUR_MS,
-            "producing-min": _ms(day.producing) / 60_000,
-            "delivering-min": _ms(day.delivering) / 60_000,
-            "diverting-min": _ms(day.diverting) / 60_000,
+            "producing-min": lasting(day.producing) / 60_000,
+            "delivering-min": lasting(day.delivering) / 60_000,
+            "diverting-min": lasting(day.diverting) / 60_000,
             "unknown-min": day.unknown_ms / 60_000,
         }
         cells = [Cell(text=rounded(v, 1), key=f"{key}/{name}/{n}", exact=v) for name, v in told.items()]
         rows.append((Cell(text=str(day.day)), *cells))
     return table("Days", ("day", "hours", "producing min", "delivering min", "diverting min", "not known min"), rows)
-
-
-def _ms(spans: Sequence[Span]) -> int:
-    return sum(end - begin for begin, end in spans)
 
 
 def _quantity_table(given: Given, name: str, days: Sequence[Day], key: str) -> Table:
@@ -279,69 +306,6 @@ def _volumes(given: Given, days: Sequence[Day], key: str) -> Table:
     return table("Volumes, m3 (E: estimated, integrated flow where the totaliser gave nothing)", ("day", *names), rows)
 
 
-def _whole(days: Sequence[Day], given: Given) -> Span:
-    return days[0].span[0], min(days[-1].span[1], given.as_of_ms)
-
-
-def _joined(spans: Sequence[Span]) -> list[Span]:
-    found: list[Span] = []
-    for begin, end in spans:
-        if found and found[-1][1] == begin:
-            found[-1] = (found[-1][0], end)
-        else:
-            found.append((begin, end))
-    return found
-
-
-def _diversions(given: Given, days: Sequence[Day], key: str) -> Table:
-    name = given.record.diverted_total
-    tag = given.record.totals[name].total if name in given.record.totals and name else ""
-    spans = _joined([span for day in days for span in day.diverting])
-    found = diversions(
-        spans, given.journal, given.series.get(tag), given.rolls_over_at.get(tag), given.record.product_output or ""
-    )
-    rows = [
-        (
-            Cell(text=at(one.span[0], given.zone)),
-            Cell(text=at(one.span[1], given.zone)),
-            Cell(
-                text=minutes(one.span[1] - one.span[0]),
-                key=f"{key}/diversion-min/{i}",
-                exact=(one.span[1] - one.span[0]) / 60_000,
-            ),
-            Cell(
-                text=NOTHING if one.volume_m3 is None else rounded(one.volume_m3, 2),
-                key=f"{key}/diversion-m3/{i}",
-                exact=one.volume_m3,
-            ),
-            Cell(text=one.cause),
-            Cell(text=one.released_by or "by rule or not released"),
-        )
-        for i, one in enumerate(found, 1)
-    ]
-    return table("Diversions", ("begin", "end", "minutes", "m3", "cause", "released by"), rows)
-
-
-def _stores(given: Given, days: Sequence[Day], key: str) -> Table:
-    rows = []
-    for name, keys in given.record.stores.items():
-        usable = readings_within(given.series.get(keys.level, Series()), _whole(days, given))
-        used = [(t, v) for t, v in usable if v > keys.used_above_percent]
-        top = max(used, key=lambda one: one[1], default=None)
-        m3 = top[1] / 100 * keys.volume_m3 if top else 0.0
-        when = (
-            (at(used[0][0], given.zone), at(used[-1][0], given.zone), at(top[0], given.zone)) if top else ("", "", "")
-        )
-        rows.append(
-            (
-                Cell(text=f"{keys.service} used"),
-                Cell(text=f"{rounded(m3, 1)} m3", key=f"{key}/{name}-used-m3/total", exact=m3),
-                *plain(*when),
-            )
-        )
-    return table("Storage that ordinarily stays empty", ("what", "most held", "from", "last", "most at"), rows)
-
-
 def _laboratory(given: Given, parameter: str, known: Sequence[LaboratoryResult], days: Sequence[Day]) -> Table:
     mine = [one for one in known if one.parameter == parameter]
     medians = {one.entry.n: one for one in coliform.windows(mine)}
@@ -387,13 +351,8 @@ def _laboratory(given: Given, parameter: str, known: Sequence[LaboratoryResult],
     )
 
 
-def _inside(given: Given, days: Sequence[Day], utc_ms: int) -> bool:
-    begin, end = _whole(days, given)
-    return begin <= utc_ms < end
-
-
 def _alarms(given: Given, days: Sequence[Day]) -> Iterator[Table]:
-    lines = [one for one in given.journal if _inside(given, days, one.utc_ms)]
+    lines = [one for one in given.journal if inside(given, days, one.utc_ms)]
     began = [one for one in lines if one.kind == EventKind.ALARM.value]
     acked = {(one.subject, one.occurrence): one for one in given.journal if one.kind == EventKind.ACK.value}
     ended = {(one.subject, one.occurrence): one for one in given.journal if one.kind == EventKind.RTN.value}
@@ -435,7 +394,7 @@ def _checks(given: Given, days: Sequence[Day]) -> Iterator[Table]:
             at(one.next_due_utc_ms, given.zone, "%Y-%m-%d") if one.next_due_utc_ms else "",
         )
         for one in sorted(checks, key=lambda one: one.utc_ms)
-        if _inside(given, days, one.utc_ms)
+        if inside(given, days, one.utc_ms)
     ]
     columns = (
         "when",
@@ -451,9 +410,11 @@ def _checks(given: Given, days: Sequence[Day]) -> Iterator[Table]:
         "next due",
     )
     yield table("Verification and calibration", columns, rows)
-    whole = _whole(days, given)
+    period = whole(days, given)
     doubts = [
-        one for one in doubtful_spans(checks, given.as_of_ms) if one.from_utc_ms < whole[1] and whole[0] < one.to_utc_ms
+        one
+        for one in doubtful_spans(checks, given.as_of_ms)
+        if one.from_utc_ms < period[1] and period[0] < one.to_utc_ms
     ]
     in_doubt = [
         plain(
@@ -473,10 +434,10 @@ def _gaps(given: Given, days: Sequence[Day], key: str) -> Iterator[Table]:
     rows, complete = [], []
     for name, keys in given.record.quantities.items():
         standing = "producing" if keys.during == "producing" else "delivering"
-        spans = _joined(
+        spans = joined(
             [span for day in days for span in (day.producing if standing == "producing" else day.delivering)]
         )
-        pieces = list(within(pieces_of(given, keys, _whole(days, given)), spans))
+        pieces = list(within(pieces_of(given, keys, whole(days, given)), spans))
         substitute = _substitute_h(given, days[0].day, keys.parameter)
         for one in missing(keys.tag, pieces, down, reasons):
             until = at(one.span[0] + round(substitute * _HOUR_MS), given.zone) if substitute else ""
@@ -535,7 +496,7 @@ _OPENED = {
 
 
 def _interventions(given: Given, days: Sequence[Day]) -> Table:
-    lines = [one for one in given.journal if one.kind in _OPENED and _inside(given, days, one.utc_ms)]
+    lines = [one for one in given.journal if one.kind in _OPENED and inside(given, days, one.utc_ms)]
     rows = [
         plain(
             at(one.utc_ms, given.zone),
@@ -559,7 +520,7 @@ def _changes(given: Given, days: Sequence[Day]) -> Table:
             line.configuration != before.configuration
             and before.configuration
             and line.configuration
-            and _inside(given, days, line.utc_ms)
+            and inside(given, days, line.utc_ms)
         ):
             found.append(plain(at(line.utc_ms, given.zone), before.configuration[:16], line.configuration[:16]))
     return table("Changes of configuration", ("when", "before", "after"), found)
@@ -570,19 +531,19 @@ def _notes(given: Given, days: Sequence[Day]) -> Table:
     rows = [
         plain(at(one.utc_ms, given.zone), one.person, one.tag, one.text)
         for one in notes
-        if _inside(given, days, one.utc_ms)
+        if inside(given, days, one.utc_ms)
     ]
     return table("Notes", ("when", "person", "about", "text"), rows)
 
 
 def _plots(given: Given, days: Sequence[Day]) -> Iterator[Plot]:
     span = days[0].span[0], days[-1].span[1]
-    known = _whole(days, given)
+    known = whole(days, given)
     every = 1 if len(days) <= 1 else max(1, len(days) // 14)
     ticks = [(day.span[0], f"{day.day.day}") for day in days[::every]]
     if len(days) == 1:
         ticks = [(span[0] + h * _HOUR_MS, at(span[0] + h * _HOUR_MS, given.zone, "%H:%M")) for h in range(0, 24, 3)]
-    divert = [(b, e, "divert") for b, e in _joined([one for day in days for one in day.diverting])]
+    divert = [(b, e, "divert") for b, e in joined([one for day in days for one in day.diverting])]
     for keys in given.record.quantities.values():
         lows: list[float | None] = [None] * _PARTS
         highs: list[float | None] = [None] * _PARTS

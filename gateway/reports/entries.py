@@ -16,6 +16,8 @@ from gateway.core.entry import (
     GapReason,
     LaboratoryResult,
     Note,
+    ProofTest,
+    TelephoneNotice,
     Verification,
     doubtful_spans,
     entry_of,
@@ -78,7 +80,7 @@ def when(entry: Entry) -> int:
             return entry.sampled_utc_ms
         case GapReason():
             return entry.from_utc_ms
-        case Verification() | Note() | ChemicalDelivery():
+        case Verification() | Note() | ChemicalDelivery() | TelephoneNotice() | ProofTest():
             return entry.utc_ms
 
 
@@ -103,6 +105,19 @@ def _words(entry: Entry, zone: tzinfo) -> str:
                 f"{entry.kind} of {entry.tag}: standard {entry.standard:g}, as found {entry.as_found:g}, "
                 f"as left {entry.as_left:g}, band {entry.band}: {passed}{lot}{due}"
             )
+        case GapReason() | Note() | ChemicalDelivery():
+            return _told(entry, zone)
+        case TelephoneNotice():
+            words = f": {entry.text}" if entry.text else ""
+            return f"telephone notice to {entry.to} of what began {_at(entry.from_utc_ms, zone)}{words}"
+        case ProofTest():
+            due = f", next due {_at(entry.next_due_utc_ms, zone)}" if entry.next_due_utc_ms else ""
+            words = f": {entry.text}" if entry.text else ""
+            return f"proof test of {entry.function}: {'passed' if entry.passed else 'FAILED'}{words}{due}"
+
+
+def _told(entry: Note | GapReason | ChemicalDelivery, zone: tzinfo) -> str:
+    match entry:
         case Note():
             return f"note{f' about {entry.tag}' if entry.tag else ''}: {entry.text}"
         case GapReason():

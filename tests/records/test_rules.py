@@ -1,10 +1,12 @@
 """What may count for what: the rules of the record at days built by hand."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
 
 from gateway.core.entry import LaboratoryResult, Result, Verification
+from gateway.local.messages import JournalEntry
 from gateway.records import as_csv, as_html
 from gateway.records.as_pdf import as_pdf
 from gateway.records.certificate import changed_cells
@@ -64,6 +66,17 @@ def test_a_standard_of_a_calibration_appears_nowhere() -> None:
     found = cells(sheet)
     assert (found["turbidity-max"], found["turbidity-held-min"], found["turbidity-mean"]) == ("0.70", "40.0", "0.70")
     assert not [cell for cell in sheet.cells() if cell.exact is not None and abs(cell.exact - 20) < 1e-9]
+
+
+def test_a_hold_of_a_device_holds_each_of_its_instruments() -> None:
+    def line(at: str, kind: str) -> JournalEntry:
+        return JournalEntry(
+            n=1, run=1, scan=1, monotonic_ms=0, utc_ms=ms(f"2025-02-26 {at}"), utc_trusted=True, kind=kind,
+            subject="AN1", facts={"tags": "S, T"},
+        )  # fmt: skip
+
+    given = replace(given_of(day_series()), journal=(line("10:00", "hold_on"), line("10:42", "hold_off")))
+    assert cells(day_sheet(given, DAY))["turbidity-held-min"] == "42.0"
 
 
 def test_below_75_percent_valid_there_is_no_mean_but_the_count() -> None:

@@ -50,6 +50,15 @@ EXPECTED = {
     "E03": Expected(
         until_s=5 * MINUTE_S, alarms=(("TURBIDITY-UNKNOWN", "P1", "turbidity cannot be trusted"),), never=("cloudy",)
     ),
+    "E13": Expected(  # the report within five minutes of the first reading below
+        until_s=170,
+        alarms=(
+            ("TELEPHONE-REPORT", "P1", "telephone report due"),
+            ("CHLORINE-LOW", "P1", "chlorine too low"),
+            ("VALVE-STUCK", "P1", "did not move"),
+        ),
+        never=("cannot be trusted",),
+    ),
     "E05": Expected(
         until_s=55 * MINUTE_S,
         scan_ms=EVERY_POLL,

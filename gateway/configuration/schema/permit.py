@@ -53,7 +53,12 @@ class Permit(Keys):
     use: tuple[Name, ...] = Field(default=(), description="Names of the criteria's limits that hold; none for all.")
     limits: dict[Name, tuple[Limit, ...]] = Field(default_factory=dict, description="Limits by name, by date.")
     report_due_day: int = Field(default=10, ge=1, le=28, description="Day of the next month the report is due.")
-    certification: Text | None = Field(default=None, description="Certification in the regulator's words.")
+    certification: str = Field(
+        default="", max_length=4_000, description="Certification in the regulator's words; empty for the program's own."
+    )
+    telephone_within_min: float = Field(
+        default=60, gt=0, le=10_080, description="Minutes within which delivery out of the limits is told by telephone."
+    )
 
 
 class Quantity(Keys):
@@ -66,6 +71,16 @@ class Quantity(Keys):
         default="producing", description="When it has to be measured, and its limits hold."
     )
     longest_s: PositiveSeconds = Field(default=60, description="How long a reading may stand for.")
+    to_valve_m3: float = Field(
+        default=0, ge=0, le=10_000, description="Water between the instrument and the product valve."
+    )
+    beside: tuple[Name, ...] = Field(default=(), description="Tags whose readings at the smallest value are told.")
+    peak_over_s: PositiveSeconds | None = Field(
+        default=None, description="Length of the means of which the largest is told, by the clock; null for none."
+    )
+    grab: Name | None = Field(
+        default=None, description="Quantity of a grab sample that may stand in where a limit says so; null for none."
+    )
 
 
 class Total(Keys):
@@ -92,6 +107,13 @@ class Store(Keys):
     service: Text = Field(description="What it is.")
 
 
+class Chemical(Keys):
+    """A chemical in a tank."""
+
+    level: Name = Field(description="Level of its tank.")
+    delivered_as: Text = Field(description="What deliveries of it are entered as.")
+
+
 class Sampling(Keys):
     """Laboratory samples that the permit asks for."""
 
@@ -108,6 +130,12 @@ class Record(Keys):
     producing: Standing | None = Field(default=None, description="When the plant produces.")
     delivering: Standing | None = Field(default=None, description="When the product valve is proven open.")
     diverting: Standing | None = Field(default=None, description="When it is proven at divert.")
+    valve_flow: Name | None = Field(
+        default=None, description="Flow towards the product valve, m3/h; by it the water of to_valve_m3 is followed."
+    )
+    make_up_total: Name | None = Field(default=None, description="Name of the volume of drinking water made up.")
+    supplied_total: Name | None = Field(default=None, description="Name of the volume that users got, with make-up.")
+    chemicals: dict[Name, Chemical] = Field(default_factory=dict, description="Chemicals by name.")
     diverted_total: Name | None = Field(default=None, description="Name of the volume that is diverted.")
     product_output: Name | None = Field(default=None, description="Output whose trips and releases divert.")
     stores: dict[Name, Store] = Field(default_factory=dict, description="Tanks whose use is told.")
