@@ -26,41 +26,47 @@ BEGIN_MS = 1_738_364_400_000
 STEADY = {"ZSO-901": 1.0, "FSL-510": 1.0, "AN1-TST": 12345.678, "FIT-510S": 250.0, "FIT-801S": 30.0, "AN1-STS": 0.0}
 STEADY |= {"AN2-STS": 0.0}
 LEVELS = {"AIT-510": 0.7, "AIT-501": 3.2, "AIT-801": 5.5, "FIT-701": 1.2, "FIT-201": 1.2}
-TROUBLES = ("none",) * 12 + ("bad", "missed", "jump", "still", "status", "flow", "clipped", "apart", "stamps", "late")
+TROUBLES = (
+    *(("none", ""),) * 6,
+    ("bad", "AIT-510"), ("missed", "AIT-801"), ("missed", "FIT-510S"), ("jump", "AIT-510"), ("clipped", "AIT-510"),
+    ("still", "AIT-510"), ("still", "AIT-801"), ("zero", "FSL-510"), ("zero", "FIT-801S"), ("bits", "AN1-STS"),
+    ("bits", "AN2-STS"), ("zero", "FIT-701"), ("zero", "AN1-TST"), ("stamps", "AIT-501"), ("late", "FIT-201"),
+)  # fmt: skip
+LASTING = {"still": (700, 1_000), "jump": (5, 60), "missed": (5, 400)}
 TAGS = sorted(Judging(RULES, tags_of(SITE.site.record)).tags)
 
 
-def trouble_of(draws: random.Random, tag: str, trouble: str, value: float) -> Reading | None:
+def troubled(draws: random.Random, trouble: str, tag: str, value: float) -> Reading | None:
     """What a tag says in a stretch of some trouble; None when it does not answer."""
-    if trouble == "missed" and draws.random() < 0.7:
+    if trouble == "missed":
         return None
     if trouble == "bad" and draws.random() < 0.5:
         return NoNumber(Reason.NO_ANSWER)
-    if trouble == "jump" and draws.random() < 0.1:
-        return Number(value + 5.0)
-    if trouble == "clipped" and tag.startswith(("AIT", "LIT")) and draws.random() < 0.3:
+    if trouble == "clipped" and draws.random() < 0.3:
         return Number(value, Quality.UNCERTAIN, Reason.OVER_RANGE)
-    if (trouble, tag) in {("status", "AN1-STS"), ("status", "AN2-STS"), ("flow", "FSL-510"), ("apart", "FIT-701")}:
+    if trouble == "bits":
         return Number(float(draws.choice((0, 1, 4, 8, 16))))
-    return Number({"still": LEVELS.get(tag, value)}.get(trouble, value))
+    return Number({"still": LEVELS.get(tag, 0.0), "zero": 0.0, "jump": value + 5.0}.get(trouble, value))
 
 
-def readings(seed: int, seconds: int, troubles: Sequence[str] = TROUBLES) -> Iterator[SampleRow]:
-    draws, n, trouble, until = random.Random(seed), 1, "none", 0  # noqa: S311 - makes test data
+def readings(seed: int, seconds: int, troubles: Sequence[tuple[str, str]] = TROUBLES) -> Iterator[SampleRow]:
+    draws, n, trouble, where, until = random.Random(seed), 1, "none", "", 0  # noqa: S311 - makes test data
     for second in range(seconds):
         if second >= until:
-            trouble, until = draws.choice(troubles), second + draws.randrange(20, 900)
+            trouble, where = draws.choice(troubles)
+            until = second + draws.randrange(*LASTING.get(trouble, (20, 300)))
         second_ms = 1_000 * second + draws.randrange(3)
         for tag in TAGS:
             if second % (15 if tag in {"AIT-501", "FIT-510S", "FIT-801S"} else 5):
                 continue
             value = STEADY.get(tag, draws.gauss(LEVELS.get(tag, 50.0), 0.03))
-            reading = trouble_of(draws, tag, trouble, value)
+            here = trouble if tag == where else "none"
+            reading = troubled(draws, here, tag, value)
             if reading is None:
                 continue
-            at_ms = second_ms - (700 if trouble == "late" and draws.random() < 0.1 else 0)
+            at_ms = second_ms - (700 if here == "late" and draws.random() < 0.1 else 0)
             tick = Tick(monotonic_ms=at_ms, utc_ms=BEGIN_MS + at_ms)
-            back_ms = draws.choice((0, 0, 0, 5_000, 60_000, -20_000)) if trouble == "stamps" else 0
+            back_ms = draws.choice((0, 0, 0, 5_000, 60_000, -20_000)) if here == "stamps" else 0
             sample = Sample(tag=tag, reading=reading, arrived=tick, source_utc_ms=tick.utc_ms - back_ms)
             yield SampleRow(n=n, scan=second + 1, sample=sample)
             n += 1
@@ -110,7 +116,7 @@ def judged(rows: Sequence[SampleRow], *, scans_a_chunk: int) -> dict[str, Series
 
 @pytest.mark.parametrize("seed", range(3))
 def test_stretches_give_the_series_that_judging_each_scan_gives(seed: int) -> None:
-    rows = list(readings(seed, 3_600))
+    rows = list(readings(seed, 7_200))
     by_scan = judged(rows, scans_a_chunk=1)
     assert judged(rows, scans_a_chunk=300) == by_scan
     assert judged(rows, scans_a_chunk=37) == by_scan
@@ -127,7 +133,7 @@ def test_a_calm_stretch_is_taken_without_judging_each_reading(monkeypatch: pytes
         return judge(*arguments, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(judging, "judge", counted)
-    rows = list(readings(1, 3_600, ("none",)))
+    rows = list(readings(1, 3_600, (("none", ""),)))
     judged(rows, scans_a_chunk=300)
     calm, count = count, 0
     judged(rows, scans_a_chunk=1)
