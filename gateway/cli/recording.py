@@ -4,7 +4,7 @@ Reads the record of the site, running or stopped, and writes only the files it i
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -84,11 +84,15 @@ def of_month(which: datetime, site: Path, form: str, output: Path | None, as_of:
 @_output_option
 @_as_of_option
 @replace_option
-def of_year(which: int, site: Path, form: str, output: Path | None, as_of: date | None, *, replace: bool) -> None:
+@click.option("--copies", type=FOLDER, help="Copies of record; the totals are compared with the certified months.")
+def of_year(
+    which: int, *, site: Path, form: str, output: Path | None, as_of: date | None, replace: bool, copies: Path | None
+) -> None:
     """The record of a year, as 2025: its months side by side."""
     with _explained():
         sheets = [_month(site, which, month, as_of)[1] for month in range(1, 13)]
-        _write(year_sheet(which, sheets), form, output, replace=replace)
+        filed = None if copies is None else _filed(copies, [sheet.key for sheet in sheets])
+        _write(year_sheet(which, sheets, filed), form, output, replace=replace)
 
 
 @record.command()
@@ -198,6 +202,17 @@ def _newest(copies: Path, file: Path) -> Certificate | None:
             raise click.ClickException(f"{copies / one.file} is not what was certified; put it right first")
         found.append(one)
     return max(found, key=lambda one: one.revision, default=None)
+
+
+def _filed(copies: Path, months: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Cells of the newest certified copy of each month, in whichever form has them."""
+    found: dict[str, dict[str, str]] = {}
+    for month in months:
+        for form in ("csv", "html", "pdf"):
+            newest = _newest(copies, Path(f"{month}.{form}"))
+            if newest is not None and month not in found:
+                found[month] = _kept_cells(copies, newest)
+    return found
 
 
 def _kept_cells(copies: Path, before: Certificate) -> dict[str, str]:
