@@ -4,7 +4,7 @@ Reads the record of the site, running or stopped, and writes only the files it i
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -20,6 +20,7 @@ from gateway.configuration.criteria import CriteriaRefused, criteria_texts, limi
 from gateway.configuration.plant import LoadedSite
 from gateway.core.state import rules_of
 from gateway.local.client import FieldAway, FieldClient, ask_field
+from gateway.local.messages import ChunkHeader
 from gateway.records import as_csv, as_html
 from gateway.records.certificate import Certificate, certificate_of, certificate_text, changed_cells, code_of, digest
 from gateway.records.day import AFTER_MS, Given, day_span, tags_of
@@ -32,6 +33,7 @@ from gateway.records.year import year_sheet
 from gateway.replay.readings import stored_readings, told_readings
 from gateway.replay.stopped import Recorded, RecordUnreadable
 from gateway.reports.entries import entries_of
+from gateway.store.picking import Picked
 
 _BEFORE_MS = 25 * 3_600_000  # read before a period, for totals, what still stands, and windows of 24 h
 _STATEMENT = "I have read this record before and after signing; to my knowledge it is true, accurate and complete."
@@ -82,11 +84,15 @@ def of_month(which: datetime, site: Path, form: str, output: Path | None, as_of:
 @_output_option
 @_as_of_option
 @replace_option
-def of_year(which: int, site: Path, form: str, output: Path | None, as_of: date | None, *, replace: bool) -> None:
+@click.option("--copies", type=FOLDER, help="Copies of record; the totals are compared with the certified months.")
+def of_year(
+    which: int, *, site: Path, form: str, output: Path | None, as_of: date | None, replace: bool, copies: Path | None
+) -> None:
     """The record of a year, as 2025: its months side by side."""
     with _explained():
         sheets = [_month(site, which, month, as_of)[1] for month in range(1, 13)]
-        _write(year_sheet(which, sheets), form, output, replace=replace)
+        filed = None if copies is None else _filed(copies, [sheet.key for sheet in sheets])
+        _write(year_sheet(which, sheets, filed), form, output, replace=replace)
 
 
 @record.command()
@@ -198,6 +204,17 @@ def _newest(copies: Path, file: Path) -> Certificate | None:
     return max(found, key=lambda one: one.revision, default=None)
 
 
+def _filed(copies: Path, months: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Cells of the newest certified copy of each month, in whichever form has them."""
+    found: dict[str, dict[str, str]] = {}
+    for month in months:
+        for form in ("csv", "html", "pdf"):
+            newest = _newest(copies, Path(f"{month}.{form}"))
+            if newest is not None and month not in found:
+                found[month] = _kept_cells(copies, newest)
+    return found
+
+
 def _kept_cells(copies: Path, before: Certificate) -> dict[str, str]:
     beside = copies / f"{before.file}.cells.csv"
     return _cells((copies / before.file).read_bytes(), beside if beside.is_file() else None)
@@ -276,15 +293,18 @@ def _known_until(journal: Recorded, until_ms: int) -> int:
 
 
 def _read(loaded: LoadedSite, begin_ms: int, end_ms: int, judging: Judging) -> None:
+    def take(header: ChunkHeader, chunk: Picked) -> None:
+        judging.take(header.run, chunk)
+
     async def over_socket(field: FieldClient) -> None:
-        await told_readings(field, begin_ms, end_ms, lambda header, columns: judging.take(header.run, columns))
+        await told_readings(field, judging.tags, begin_ms, end_ms, take)
 
     with suppress(FieldAway):
         ask_field(loaded.resolve(loaded.site.place.socket), over_socket)
         judging.finish()
         return
     database = loaded.resolve(loaded.site.place.storage_folder) / "plant.db"
-    stored_readings(database, begin_ms, end_ms, lambda header, columns: judging.take(header.run, columns))
+    stored_readings(database, judging.tags, begin_ms, end_ms, take)
     judging.finish()
 
 

@@ -9,6 +9,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from operator import lt
 
 from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number
@@ -70,6 +71,16 @@ class Series:
             self.times.append(utc_ms)
             self.values.append(value)
             self.states.append(state)
+
+    def extend(self, utc_ms: Sequence[int], values: Sequence[float]) -> None:
+        """Append good ones, as ``add`` would one after the other."""
+        if all(map(lt, utc_ms, utc_ms[1:])) and (not self.times or not utc_ms or utc_ms[0] > self.times[-1]):
+            self.times.extend(utc_ms)
+            self.values.extend(values)
+            self.states.extend(bytes(len(utc_ms)))  # zeros: GOOD
+            return
+        for at_ms, value in zip(utc_ms, values, strict=True):
+            self.add(at_ms, State.GOOD, value)
 
     def pieces(self, span: Span, longest_ms: int) -> Iterator[Piece]:
         """What stood within a span without a break: each reading until the next one, at most ``longest_ms``.

@@ -1,4 +1,4 @@
-"""The stored readings of a period, chunk by chunk in columns, of a stopped site or of a running one.
+"""The stored readings of a period, chunk by chunk and tag by tag, of a stopped site or of a running one.
 
 A stopped site's record is read under the lock of its store; a running one is
 asked over its socket, as every reader. Writes nothing and decides nothing.
@@ -11,19 +11,21 @@ from gateway.local.client import FieldClient
 from gateway.local.messages import ChunkHeader
 from gateway.replay.stopped import RecordUnreadable
 from gateway.store import sample_log
-from gateway.store.chunk import STREAM, Columns, columns_of
+from gateway.store.chunk import STREAM
 from gateway.store.database import offline
 from gateway.store.errors import ChunkDamaged, StoreError
+from gateway.store.picking import Picked, picked_of
 
 _PAGE_BYTES = 1_000_000
-Take = Callable[[ChunkHeader, Columns], None]
+Take = Callable[[ChunkHeader, Picked], None]
 
 
-def stored_readings(database: Path, begin_ms: int, end_ms: int, take: Take) -> None:
-    """Give every chunk that reaches into a period, in order.
+def stored_readings(database: Path, tags: frozenset[str], begin_ms: int, end_ms: int, take: Take) -> None:
+    """Give some tags' readings of every chunk that reaches into a period, in order.
 
     Args:
         database: the plant's store.
+        tags: which ones.
         begin_ms: of the period, UTC.
         end_ms: of the period.
         take: called with each chunk.
@@ -35,13 +37,13 @@ def stored_readings(database: Path, begin_ms: int, end_ms: int, take: Take) -> N
         with offline(database) as reader:
             after_n = 0
             while found := sample_log.read_after(reader, after_n, _PAGE_BYTES):
-                _give(found, begin_ms, end_ms, take)
+                _give(found, tags, begin_ms, end_ms, take)
                 after_n = found[-1][0].last_n
     except StoreError as error:
         raise RecordUnreadable(str(error)) from error
 
 
-async def told_readings(field: FieldClient, begin_ms: int, end_ms: int, take: Take) -> None:
+async def told_readings(field: FieldClient, tags: frozenset[str], begin_ms: int, end_ms: int, take: Take) -> None:
     """The same from a running field process."""
     after_n = 0
     while True:
@@ -49,13 +51,15 @@ async def told_readings(field: FieldClient, begin_ms: int, end_ms: int, take: Ta
         if not part.chunks:
             return
         try:
-            _give(part.chunks, begin_ms, end_ms, take)
+            _give(part.chunks, tags, begin_ms, end_ms, take)
         except ChunkDamaged as error:
             raise RecordUnreadable(str(error)) from error
         after_n = part.chunks[-1][0].last_n
 
 
-def _give(chunks: Sequence[tuple[ChunkHeader, bytes]], begin_ms: int, end_ms: int, take: Take) -> None:
+def _give(
+    chunks: Sequence[tuple[ChunkHeader, bytes]], tags: frozenset[str], begin_ms: int, end_ms: int, take: Take
+) -> None:
     for header, body in chunks:
         if header.last_utc_ms >= begin_ms and header.first_utc_ms < end_ms:
-            take(header, columns_of(header, body))
+            take(header, picked_of(header, body, tags))

@@ -196,7 +196,7 @@ def columns_of(header: ChunkHeader, body: bytes) -> Columns:
     Raises:
         ChunkDamaged: as ``unpack``, whatever of the body it is that makes no sense.
     """
-    reader = ColumnReader(_inflated(header, body))
+    reader = ColumnReader(inflated(header, body))
     length, scans = reader.items(), reader.items()
     if length != header.last_n - header.first_n + 1:
         raise ChunkDamaged(f"the header names samples {header.first_n} to {header.last_n}, the body has {length}")
@@ -386,7 +386,12 @@ def _header(samples: Sequence[SampleRow], body: bytes, *, run: int, configuratio
 # --- unpacking -------------------------------------------------------------------------------------------------
 
 
-def _inflated(header: ChunkHeader, body: bytes) -> bytes:
+def inflated(header: ChunkHeader, body: bytes) -> bytes:
+    """The columns of a body.
+
+    Raises:
+        ChunkDamaged: it is not what the header says.
+    """
     if len(body) != header.size_bytes or zlib.crc32(body) != header.checksum:
         raise ChunkDamaged(f"samples {header.first_n} to {header.last_n} do not match their checksum")
     if body[:1] != bytes((_FORMAT,)):
@@ -415,11 +420,11 @@ def _read_columns(reader: ColumnReader, length: int, scans: int, first_n: int) -
     scan_numbers, *scan_moments = _read_moments(reader, scans)
     in_scan, monotonic_ms, utc_ms, trusted = _read_moments(reader, length)
     ahead_ms = reader.column(length)
-    sorts = [_sort_of(entry) for entry in reader.text().split("\n")]
-    sort = _within(reader.column(length), len(sorts), "a reading of sort")
+    sorts = [sort_of(entry) for entry in reader.text().split("\n")]
+    sort = within(reader.column(length), len(sorts), "a reading of sort")
     tags = reader.text().split("\n")
-    places = _places(reader.column(length), len(tags))
-    registers = _read_registers(reader, _members(places, len(tags)), length)
+    places = places_of(reader.column(length), len(tags))
+    registers = _read_registers(reader, members_of(places, len(tags)), length)
     return Columns(
         first_n=first_n,
         in_scan=in_scan,
@@ -452,7 +457,12 @@ def _read_moments(reader: ColumnReader, length: int) -> tuple[list[int], list[in
     return scans, monotonic_ms, utc_ms, reader.column(length)
 
 
-def _sort_of(entry: str) -> Sort:
+def sort_of(entry: str) -> Sort:
+    """What an entry of the table of sorts says.
+
+    Raises:
+        ValueError: no such quality or reason.
+    """
     quality, _, rest = entry.partition(" ")
     if quality == _TEXT:
         return Text(rest)
@@ -462,14 +472,24 @@ def _sort_of(entry: str) -> Sort:
     return number.quality, number.reason
 
 
-def _within(places: list[int], length: int, what: str) -> list[int]:
+def within(places: list[int], length: int, what: str) -> list[int]:
+    """Places in a table of such a length.
+
+    Raises:
+        ChunkDamaged: one lies outside.
+    """
     lowest, highest = min(places), max(places)
     if lowest < 0 or highest >= length:
         raise ChunkDamaged(f"{what} {lowest if lowest < 0 else highest}, the chunk has {length}")
     return places
 
 
-def _places(codes: Sequence[int], tags: int) -> list[int]:
+def places_of(codes: Sequence[int], tags: int) -> list[int]:
+    """Undo ``_tag_codes``: the place of each sample's tag.
+
+    Raises:
+        ChunkDamaged: one lies outside of the table.
+    """
     places, follower, before, known = [], dict[int, int](), -1, 0
     for code in codes:
         if code == 0:  # the usual case, in which all stays as it is
@@ -479,11 +499,15 @@ def _places(codes: Sequence[int], tags: int) -> list[int]:
             follower[before], known = place, max(known, place + 1)
         places.append(place)
         before = place
-    return _within(places, tags, "a sample of tag")
+    return within(places, tags, "a sample of tag")
 
 
-def _members(places: Sequence[int], tags: int) -> list[list[int]]:
-    """The places of each tag's samples."""
+def members_of(places: Sequence[int], tags: int) -> list[list[int]]:
+    """The places of each tag's samples.
+
+    Raises:
+        ChunkDamaged: a tag has none.
+    """
     members: list[list[int]] = [[] for _ in range(tags)]
     for i, place in enumerate(places):
         members[place].append(i)
@@ -504,14 +528,19 @@ def _read_registers(reader: ColumnReader, members: Sequence[Sequence[int]], leng
         numbers = list(accumulate(steps[at : at + len(own) - 1], initial=first))
         at += len(own) - 1
         if len(own_lengths) == 1:
-            registers.append(_fitting(own, numbers, own_lengths[0], rule))
+            registers.append(fitting(own, numbers, own_lengths[0], rule))
         else:
             each = zip(own, numbers, own_lengths, strict=True)
-            registers += [_fitting([i], [number], one, rule) for i, number, one in each]
+            registers += [fitting([i], [number], one, rule) for i, number, one in each]
     return registers
 
 
-def _fitting(places: Sequence[int], numbers: Sequence[int], length: int, rule: Rule | None) -> Registers:
+def fitting(places: Sequence[int], numbers: Sequence[int], length: int, rule: Rule | None) -> Registers:
+    """The samples of one tag, whose numbers have to fit into so many registers.
+
+    Raises:
+        ChunkDamaged: they do not.
+    """
     if not 0 <= length <= _MOST_REGISTERS or min(numbers) < 0 or max(numbers) >> 16 * length:
         raise ChunkDamaged(f"registers of sample {places[0]} or one after it do not fit into {length}")
     return Registers(places=places, numbers=numbers, length=length, rule=rule)

@@ -14,6 +14,7 @@ from gateway.store.errors import ChunkDamaged
 _MOST_BITS = 2_100  # of one number, in 300 octets: more than the 125 registers of one read
 _MORE = 0x80  # set in every octet of a number but its last
 _LOWER_7 = 0x7F
+_NOT_LAST = bytes(range(_MORE, 256))
 _MOST_ITEMS = 1_000_000  # of one column
 _DOUBLE = struct.Struct("<d")
 
@@ -111,6 +112,24 @@ class ColumnReader:
         """Signed numbers near their predecessor."""
         return list(accumulate(self.column(length)))
 
+    def parts(self, length: int, wanted: Sequence[tuple[int, int]]) -> list[list[int]]:
+        """Signed numbers, of which only some are looked at.
+
+        Args:
+            length: of the whole column.
+            wanted: begin and end of each stretch, in order and apart.
+        """
+        if self.count() == 0:
+            number = unfold(self.count())
+            return [[number] * (end - begin) for begin, end in wanted]
+        found, at = [], 0
+        for begin, end in wanted:
+            self._pass(begin - at)
+            found.append(self._signed(end - begin) if end > begin else [])
+            at = end
+        self._pass(length - at)
+        return found
+
     def text(self) -> str:
         """A text with its length."""
         try:
@@ -129,6 +148,12 @@ class ColumnReader:
             raise ChunkDamaged(f"{size} octets announced at {self._at}, {len(taken)} are there")
         self._at += size
         return taken
+
+    def _pass(self, left: int) -> None:
+        """Go on by so many numbers: each octet without the high bit ends one."""
+        while left > 0:
+            octets = self.octets(left)  # so many numbers have at least so many octets
+            left -= len(octets.translate(None, _NOT_LAST))
 
     def _signed(self, length: int) -> list[int]:
         plain = self._octets[self._at : self._at + length]
