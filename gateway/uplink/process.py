@@ -27,6 +27,7 @@ from gateway.store.ballast import Ballast, opened_with
 from gateway.store.database import Database
 from gateway.store.errors import ChunkDamaged
 from gateway.store.migrations import UPLINK
+from gateway.uplink.allowance import Allowance
 from gateway.uplink.calling import Addressee, Calling
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Positions
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace, StatusKeeper
@@ -105,6 +106,7 @@ class Uplink:
         now: the plant's clock.
         sleep: waits plant seconds.
         pace: how often.
+        month_mb: megabytes a month; None is without a bound.
         troubles: what else is wrong with what goes upstream, in words.
     """
 
@@ -120,6 +122,7 @@ class Uplink:
         now: Now,
         sleep: Sleep,
         pace: Pace,
+        month_mb: float | None,
         troubles: Callable[[], tuple[str, ...]] = tuple,
     ) -> None:
         site = loaded.site.site
@@ -127,9 +130,23 @@ class Uplink:
         self.picture = Picture(now)
         self._notes = notes
         self._heartbeat = Heartbeat(
-            site=site.id, picture=self.picture, now=now, sleep=sleep, pace=pace, troubles=troubles
+            site=site.id,
+            picture=self.picture,
+            now=now,
+            sleep=sleep,
+            pace=pace,
+            troubles=lambda: (*troubles(), *self._allowance.troubles()),
+            used_bytes=lambda: self._allowance.used_bytes(),  # noqa: PLW0108 - made below
         )
         self._publisher = publisher(self._heartbeat)
+        self._allowance = Allowance(
+            month_mb=month_mb,
+            zone=ZoneInfo(site.time_zone),
+            wire_bytes=lambda: self._publisher.wire_bytes,
+            positions=positions,
+            now=now,
+            sleep=sleep,
+        )
         sender = Sender(
             self._publisher,
             greeting=self._heartbeat.greeting,
@@ -158,6 +175,7 @@ class Uplink:
             table=table,
             thinning=Thinning(report_rules(loaded.site.points)),
             sender=sender,
+            allowance=self._allowance,
             picture=self.picture,
             positions=positions,
             notes=self._notes,
@@ -174,9 +192,12 @@ class Uplink:
             await _until(stop, self._work())
         finally:
             await self._publisher.close(self._heartbeat.farewell())
+            await self._allowance.keep()
 
     async def _work(self) -> None:
+        await self._allowance.keep()  # what an earlier process has used counts before anything is sent
         async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._allowance.run(), name="allowance")
             tasks.create_task(self._keep_connected(), name="connection")
             tasks.create_task(self._forwarder.run(), name="forwarding")
             tasks.create_task(self._calling.run(), name="calling")
@@ -244,6 +265,7 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
                     notes=notes,
                     now=now,
                     sleep=sleep,
+                    month_mb=keys.mqtt.month_mb,
                     pace=Pace(history_s=keys.mqtt.history_interval_s, live_s=keys.mqtt.live_interval_s),
                     troubles=feed.troubles if feed is not None else tuple,
                 )

@@ -65,6 +65,7 @@ class Office:
     """A publisher that takes everything, or refuses messages as long as ``refuses`` is set."""
 
     limit_bytes = 60_000
+    wire_bytes = 0
     connected = True
     connections = 1
 
