@@ -19,7 +19,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test bench check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench soak check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -34,6 +34,10 @@ help:  ## this list
 	@echo "                             some minutes, and for figures that mean anything the machine does nothing else"
 	@echo "make bench ROWS=a,c BENCH_ARGUMENTS='--rounds 9'"
 	@echo "                             some rows; the others stay in the file as they are"
+	@echo "make soak                    what only shows over hours: a day's data on the wire, E08 whole, a month in the"
+	@echo "                             direct gear, three hours over sockets (HOURS=3), into tests/soak/results.json"
+	@echo "make soak PARTS=sockets HOURS=0.04 SOAK_ARGUMENTS='--results somewhere.json'"
+	@echo "                             some of data,backlog,direct,sockets; here two minutes over sockets"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -53,6 +57,9 @@ endif
 
 bench: test-parts environment-dev
 	@$(bin)/python -m tests.bench $(if $(ROWS),--rows $(ROWS)) $(BENCH_ARGUMENTS)
+
+soak: test-parts environment-dev
+	@$(bin)/python -m tests.soak $(if $(HOURS),--hours $(HOURS)) $(if $(PARTS),--parts $(PARTS)) $(SOAK_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check

@@ -44,6 +44,7 @@ Now = Callable[[], Tick]
 
 _EVENTS_AT_ONCE = 20  # and the window of the publisher, if that is smaller
 _READINGS_AT_ONCE = 4_000  # in one payload, about; more only makes the others wait while it is packed
+_LATE_FROM = 10_000  # readings not sent yet, some ten minutes of a hundred tags: the office is told at once
 _FLOOR_REAL_S = 0.25  # however fast the plant's clock runs, the field process answers few questions a second
 
 
@@ -586,10 +587,11 @@ class Heartbeat:
 
 
 def _without_counts(state: payload.State) -> payload.State:
-    """What makes a state worth telling at once: not the figures that grow by themselves."""
+    """What makes a state worth telling at once: not the figures that grow by themselves, but that the data are late."""
+    late = int(state.readings_behind >= _LATE_FROM)
     reason = state.reason if not state.reason.startswith("no scan") else "no scan"
     return msgspec.structs.replace(
-        state, at_utc_ms=0, scan=0, events_behind=0, readings_behind=0, month_bytes=0, reason=reason
+        state, at_utc_ms=0, scan=0, events_behind=0, readings_behind=late, month_bytes=0, reason=reason
     )
 
 

@@ -86,11 +86,12 @@ def _messages(site: LoadedSite, event: Event, hours: float, seed: int) -> tuple[
     events, recorded, sent = 0, 0, 0
     for minute in minutes(site, event, hours, seed=seed):
         events += len(minute.events)
-        picked = thinning.pick(minute.rows)
-        first_n, last_n = minute.rows[0].n, minute.rows[-1].n
+        rows = minute.rows()
+        picked = thinning.pick(rows)
+        first_n, last_n = rows[0].n, rows[-1].n
         batch = Batch(rows=picked, run=1, configuration=site.hash, first_n=first_n, last_n=last_n)
         parcels += [parcel for _, parcel in history_parcels(batch, table, limit_bytes=_LIMIT_BYTES)]
-        recorded, sent = recorded + len(minute.rows), sent + len(picked)
+        recorded, sent = recorded + len(rows), sent + len(picked)
     return parcels, events, recorded, sent
 
 
