@@ -21,7 +21,7 @@ locked := deploy/locked.txt
 ingredients := $(locked) pyproject.toml
 test_parts := mosquitto mbpoll victoria-metrics
 
-.PHONY: help demo test bench faults fuzz check generated environment-demo environment-dev test-parts
+.PHONY: help demo test bench faults fuzz soak check generated environment-demo environment-dev test-parts
 
 help:  ## this list
 	@echo "make help                    this list"
@@ -42,6 +42,10 @@ help:  ## this list
 	@echo "make fuzz                    whatever takes octets from others, ten minutes a target under a coverage-guided fuzzer"
 	@echo "make fuzz FUZZ_ARGUMENTS='frames --seconds 60'"
 	@echo "                             one target, shorter"
+	@echo "make soak                    what only shows over hours: a day's data on the wire, E08 whole, a month in the"
+	@echo "                             direct gear, three hours over sockets (HOURS=3), into tests/soak/results.json"
+	@echo "make soak PARTS=sockets HOURS=0.04 SOAK_ARGUMENTS='--results somewhere.json'"
+	@echo "                             some of data,backlog,direct,sockets; here two minutes over sockets"
 	@echo "make check                   lint, format, types, import arrows, generated files, nothing of this machine in the tree"
 	@echo "make generated               writes the files that are made from the code"
 	@echo
@@ -68,6 +72,9 @@ faults: test-parts environment-dev
 fuzz: environment-dev
 	@$(bin)/python -m pip install -qq --disable-pip-version-check --constraint $(locked) --no-build-isolation --editable '.[fuzz]'
 	@$(bin)/python -m tests.fuzz $(FUZZ_ARGUMENTS)
+
+soak: test-parts environment-dev
+	@$(bin)/python -m tests.soak $(if $(HOURS),--hours $(HOURS)) $(if $(PARTS),--parts $(PARTS)) $(SOAK_ARGUMENTS)
 
 check: environment-dev
 	$(bin)/ruff check

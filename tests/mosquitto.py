@@ -85,6 +85,21 @@ def make_password_file(path: Path, **passwords: str) -> None:
         subprocess.run(["mosquitto_passwd", "-b", str(path), name, password], check=True, capture_output=True)
 
 
+def certificate(folder: Path, name: str, *, signed_by: str | None = None) -> Path:
+    """A key and a certificate for 127.0.0.1, of its own or of another's authority."""
+    new_key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-keyout", str(folder / f"{name}.key")]
+    authority = (
+        ["-CA", str(folder / f"{signed_by}.crt"), "-CAkey", str(folder / f"{signed_by}.key")] if signed_by else []
+    )
+    for_whom = ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
+    subprocess.run(
+        ["openssl", "req", "-x509", *new_key, *authority, *for_whom, "-out", str(folder / f"{name}.crt")],
+        check=True,
+        capture_output=True,
+    )
+    return folder / f"{name}.crt"
+
+
 @dataclass(frozen=True)
 class Heard:
     topic: str

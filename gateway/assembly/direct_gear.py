@@ -81,6 +81,7 @@ class DirectGear:
         self._tell = tell
         self._image = InputImage()
         self._requests: deque[Request] = deque()
+        self.taken: Sequence[Sample] = ()  # readings of the last scan
         self._samples: list[Sample] = []  # of this scan; nobody else puts any, so they need no image between
         start_ms = self.clock.now().monotonic_ms
         self._polls = _polls_of(loaded, start_ms)
@@ -119,7 +120,7 @@ class DirectGear:
     def _arrivals(self) -> tuple[Arrival, ...]:
         """In order: what the last writing read back, this scan's readings, what people asked for."""
         arrivals = (*self._image.take(), *self._samples, *self._requests)
-        self._samples.clear()
+        self.taken, self._samples = self._samples, []
         self._requests.clear()
         return arrivals
 

@@ -39,6 +39,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gateway.publishers.backoff import Backoff
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Outcome, Parcel, Refused
+from gateway.publishers.wire import wire_bytes_of
 
 log = logging.getLogger(__name__)
 
@@ -172,6 +173,7 @@ class _Connection:
         self.answered = False
         self.window = settings.window
         self.limit_bytes = settings.message_limit_bytes
+        self._wire_bytes = 0
         self._client = self._make_client(will)
 
     def _make_client(self, will: Parcel | None) -> _WatchedClient:
@@ -193,6 +195,7 @@ class _Connection:
             properties = _properties(will, PacketTypes.WILLMESSAGE)
             client.will_set(_topic(settings, will.channel), will.body, _AT_LEAST_ONCE, will.retain, properties)
         client.on_socket_open = self._on_socket_open
+        client.on_socket_close = self._on_socket_close
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
@@ -233,6 +236,14 @@ class _Connection:
             with contextlib.suppress(OSError):  # closed by the network thread in the same instant
                 # Not SSLSocket.shutdown: that would let the network thread read ciphertext as if it were plain.
                 socket.socket.shutdown(open_socket, socket.SHUT_RDWR)
+
+    @property
+    def wire_bytes(self) -> int:
+        """What it has cost so far; what was last heard once it is closed."""
+        open_socket = self._client.socket()
+        if isinstance(open_socket, socket.socket):
+            self._wire_bytes = max(self._wire_bytes, wire_bytes_of(open_socket))
+        return self._wire_bytes
 
     async def farewell(self, timeout_s: float) -> None:
         """End it in order: the broker forgets the last will."""
@@ -290,6 +301,10 @@ class _Connection:
         if self._given_up.is_set():
             raise ConnectionAbortedError("this attempt was given up")
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # else what follows waits 40 ms for an ACK
+
+    @_guarded
+    def _on_socket_close(self, _client: Client, _userdata: Any, closing: Any) -> None:
+        self._wire_bytes = max(self._wire_bytes, wire_bytes_of(closing))
 
     @_guarded
     def _on_connect(
@@ -369,6 +384,8 @@ class MqttPublisher:
         self._slots = asyncio.Semaphore(0)
         self._failures = 0
         self._connections = 0
+        self._attempts: list[_Connection] = []  # those whose last octets are still under way
+        self._ended_bytes = 0
         self._since_s = 0.0
 
     @property
@@ -380,6 +397,14 @@ class MqttPublisher:
     def connections(self) -> int:
         """How many connections there have been, the present one included."""
         return self._connections
+
+    @property
+    def wire_bytes(self) -> int:
+        """What all connections so far have cost, both ways; see ``wire``."""
+        ended = [one for one in self._attempts if one.thread_over.done()]
+        self._ended_bytes += sum(one.wire_bytes for one in ended)
+        self._attempts = [one for one in self._attempts if one not in ended]
+        return self._ended_bytes + sum(one.wire_bytes for one in self._attempts)
 
     @property
     def limit_bytes(self) -> int:
@@ -401,6 +426,7 @@ class MqttPublisher:
         except OSError as error:  # certificates; they may be put right while we run
             self._report(f"{self._settings.tls}: {error}")
             return
+        self._attempts.append(connection)
         connection.start()
         await self._wait_for_welcome(connection)
         if connection.over.done():

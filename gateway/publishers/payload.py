@@ -92,6 +92,7 @@ class State(Payload, frozen=True, kw_only=True, tag="purplegate.state/1"):
     notes: tuple[str, ...] = ()
     events_behind: Annotated[int, Meta(description="Journal entries not sent yet.", ge=0)] = 0
     readings_behind: Annotated[int, Meta(description="Readings not sent yet.", ge=0)] = 0
+    month_bytes: Annotated[int, Meta(description="Octets on the wire in this calendar month, so far.", ge=0)] = 0
 
 
 class Event(Payload, frozen=True, kw_only=True, tag="purplegate.event/1"):

@@ -103,6 +103,11 @@ class Publisher(Protocol):
         ...
 
     @property
+    def wire_bytes(self) -> int:
+        """What all connections so far have cost on the wire, both ways, with encryption and the headers around it."""
+        ...
+
+    @property
     def limit_bytes(self) -> int:
         """Largest body that is accepted at present, configured and by the receiver's word."""
         ...

@@ -183,6 +183,7 @@ class Calling:
         """
         telling = self._telling((entry.run, entry.n))
         async with telling.turn:
+            await self._sender.ready()  # what waited for the link is judged, and called late, when the link is back
             if telling.done or await self._not_worth_telling(entry):
                 return
             card = self._card(entry)

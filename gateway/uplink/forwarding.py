@@ -28,6 +28,7 @@ from gateway.publishers import payload
 from gateway.publishers.columns import TagTable, history_parcels
 from gateway.publishers.publisher import Parcel
 from gateway.store.errors import StoreError
+from gateway.uplink.allowance import Allowance, Spent
 from gateway.uplink.batches import Batching, StoredChunks
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Position, Positions
 from gateway.uplink.picture import Picture
@@ -43,6 +44,7 @@ Now = Callable[[], Tick]
 
 _EVENTS_AT_ONCE = 20  # and the window of the publisher, if that is smaller
 _READINGS_AT_ONCE = 4_000  # in one payload, about; more only makes the others wait while it is packed
+_LATE_FROM = 10_000  # readings not sent yet, some ten minutes of a hundred tags: the office is told at once
 _FLOOR_REAL_S = 0.25  # however fast the plant's clock runs, the field process answers few questions a second
 
 
@@ -63,7 +65,7 @@ class Pace:
         heartbeat_s: state at least this often.
         watch_s: how often it is looked whether the field process is alive.
         reconnect_s: pause before a new connection to the field process.
-        held_s: pause after a refusal that somebody can put right, and after a damaged chunk.
+        held_s: pause after a refusal that somebody can put right, after a damaged chunk, and while no data is left.
     """
 
     live_s: float | None = None
@@ -270,6 +272,7 @@ class Forwarder:
         table: of the tags.
         thinning: which readings are worth sending.
         sender: where to.
+        allowance: whether readings may go.
         picture: what is known of the field process.
         positions: where positions are kept.
         notes: events of the uplink's own.
@@ -290,6 +293,7 @@ class Forwarder:
         table: TagTable,
         thinning: Thinning,
         sender: Sender,
+        allowance: Allowance,
         picture: Picture,
         positions: Positions,
         notes: Notes,
@@ -303,7 +307,7 @@ class Forwarder:
         self._sender, self._picture, self._notes = sender, picture, notes
         self._now, self._sleep, self._pace = now, sleep, pace if pace is not None else Pace()
         self._on_entry, self._alongside = on_entry, alongside
-        self._table = table
+        self._table, self._allowance = table, allowance
         self._batching = Batching(open_chunk=open_chunk, thinning=thinning, most_rows=_READINGS_AT_ONCE)
         self._journal_woken = asyncio.Event()
         self._heard_n = 0
@@ -416,6 +420,8 @@ class Forwarder:
     async def _send_live(self, link: FieldLink, every_s: float) -> None:
         while True:
             await self._sleep(every_s)
+            if self._allowance.troubles():
+                continue
             with self._sender.lanes.wanting(Urgency.LIVE):
                 await self._send_changes(link.hello.run)
 
@@ -451,6 +457,7 @@ class Forwarder:
         async for batch in self._batching.batches(chunks, after_n=self.history.n):
             parcels = history_parcels(batch, self._table, limit_bytes=self._sender.limit_bytes)
             for last_n, parcel in parcels:  # one at a time: the more urgent waits for one acknowledgement at most
+                self._allowance.let_readings_go()
                 await self._sender.send([parcel], Urgency.HISTORY)
                 await self.history.move(last_n)
 
@@ -458,10 +465,10 @@ class Forwarder:
 
     @contextlib.asynccontextmanager
     async def _patience(self, stream: str) -> AsyncIterator[None]:
-        """A refusal or a damaged chunk stops one stream for a while, and says so; nothing is skipped."""
+        """A refusal, a damaged chunk or a month used up stops one stream for a while, and says so; none is skipped."""
         try:
             yield
-        except (Held, StoreError) as error:
+        except (Held, Spent, StoreError) as error:
             log.warning("%s waits %g s: %s", stream, self._pace.held_s, error)
             if self._held.get(stream) != str(error):
                 self._held[stream] = str(error)
@@ -481,6 +488,7 @@ class Heartbeat:
         sleep: waits plant seconds.
         pace: how often.
         troubles: what else is wrong with what goes upstream, in words.
+        used_bytes: octets on the wire in this month.
     """
 
     def __init__(
@@ -492,8 +500,9 @@ class Heartbeat:
         sleep: Sleep,
         pace: Pace | None = None,
         troubles: Callable[[], tuple[str, ...]] = tuple,
+        used_bytes: Callable[[], int] = int,
     ) -> None:
-        self._site, self._picture, self._troubles = site, picture, troubles
+        self._site, self._picture, self._troubles, self._used_bytes = site, picture, troubles, used_bytes
         self._behind = (0, 0)
         self._now, self._sleep, self._pace = now, sleep, pace if pace is not None else Pace()
         self._told: payload.State | None = None
@@ -532,7 +541,13 @@ class Heartbeat:
                 picture.status, site=self._site, run=run, configuration=configuration, behind=self._behind
             )
             notes = (*state.notes, *self._troubles())
-            return msgspec.structs.replace(state, scan=picture.scan, at_utc_ms=self._now().utc_ms, notes=notes)
+            return msgspec.structs.replace(
+                state,
+                scan=picture.scan,
+                at_utc_ms=self._now().utc_ms,
+                notes=notes,
+                month_bytes=self._used_bytes(),
+            )
         return payload.State(
             site=self._site,
             at_utc_ms=self._now().utc_ms,
@@ -543,6 +558,7 @@ class Heartbeat:
             run=run,
             configuration=configuration,
             notes=self._troubles(),
+            month_bytes=self._used_bytes(),
         )
 
     def last_will(self) -> Parcel:
@@ -571,9 +587,12 @@ class Heartbeat:
 
 
 def _without_counts(state: payload.State) -> payload.State:
-    """What makes a state worth telling at once: not the figures that grow by themselves."""
+    """What makes a state worth telling at once: not the figures that grow by themselves, but that the data are late."""
+    late = int(state.readings_behind >= _LATE_FROM)
     reason = state.reason if not state.reason.startswith("no scan") else "no scan"
-    return msgspec.structs.replace(state, at_utc_ms=0, scan=0, events_behind=0, readings_behind=0, reason=reason)
+    return msgspec.structs.replace(
+        state, at_utc_ms=0, scan=0, events_behind=0, readings_behind=late, month_bytes=0, reason=reason
+    )
 
 
 class StatusKeeper:

@@ -28,6 +28,7 @@ from gateway.store.ballast import Ballast, opened_with
 from gateway.store.database import Database
 from gateway.store.errors import ChunkDamaged
 from gateway.store.migrations import UPLINK
+from gateway.uplink.allowance import Allowance
 from gateway.uplink.calling import Addressee, Calling
 from gateway.uplink.field_link import Connect, FieldLink, OpenChunk, Positions
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace, StatusKeeper
@@ -107,6 +108,7 @@ class Uplink:
         now: the plant's clock.
         sleep: waits plant seconds.
         pace: how often.
+        month_mb: megabytes a month; None is without a bound.
         troubles: what else is wrong with what goes upstream, in words.
     """
 
@@ -122,6 +124,7 @@ class Uplink:
         now: Now,
         sleep: Sleep,
         pace: Pace,
+        month_mb: float | None,
         troubles: Callable[[], tuple[str, ...]] = tuple,
     ) -> None:
         site = loaded.site.site
@@ -129,11 +132,25 @@ class Uplink:
         self.picture = Picture(now)
         self._notes = notes
         self._heartbeat = Heartbeat(
-            site=site.id, picture=self.picture, now=now, sleep=sleep, pace=pace, troubles=troubles
+            site=site.id,
+            picture=self.picture,
+            now=now,
+            sleep=sleep,
+            pace=pace,
+            troubles=lambda: (*troubles(), *self._allowance.troubles()),
+            used_bytes=lambda: self._allowance.used_bytes(),  # noqa: PLW0108 - made below
         )
         asked_from_afar = any(person.afar_key is not None for person in loaded.site.people.values())
         ears = Ears(channel=Channel.REQUEST, heard=self._heard, limit_bytes=signed.LIMIT_BYTES)
         self._publisher = publisher(self._heartbeat, ears if asked_from_afar else None)
+        self._allowance = Allowance(
+            month_mb=month_mb,
+            zone=ZoneInfo(site.time_zone),
+            wire_bytes=lambda: self._publisher.wire_bytes,
+            positions=positions,
+            now=now,
+            sleep=sleep,
+        )
         sender = Sender(
             self._publisher,
             greeting=self._heartbeat.greeting,
@@ -163,6 +180,7 @@ class Uplink:
             table=table,
             thinning=Thinning(report_rules(loaded.site.points)),
             sender=sender,
+            allowance=self._allowance,
             picture=self.picture,
             positions=positions,
             notes=self._notes,
@@ -179,9 +197,12 @@ class Uplink:
             await _until(stop, self._work())
         finally:
             await self._publisher.close(self._heartbeat.farewell())
+            await self._allowance.keep()
 
     async def _work(self) -> None:
+        await self._allowance.keep()  # what an earlier process has used counts before anything is sent
         async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._allowance.run(), name="allowance")
             tasks.create_task(self._keep_connected(), name="connection")
             tasks.create_task(self._forwarder.run(), name="forwarding")
             tasks.create_task(self._calling.run(), name="calling")
@@ -253,6 +274,7 @@ async def run_uplink(loaded: LoadedSite, *, now: Now, sleep: Sleep, stop: asynci
                     notes=notes,
                     now=now,
                     sleep=sleep,
+                    month_mb=keys.mqtt.month_mb,
                     pace=Pace(history_s=keys.mqtt.history_interval_s, live_s=keys.mqtt.live_interval_s),
                     troubles=feed.troubles if feed is not None else tuple,
                 )

@@ -2,7 +2,6 @@
 
 import asyncio
 import socket
-import subprocess
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import ExitStack, asynccontextmanager
@@ -16,7 +15,7 @@ from gateway.publishers import mqtt
 from gateway.publishers.backoff import Backoff
 from gateway.publishers.mqtt import MqttPublisher, MqttSettings, Tls
 from gateway.publishers.publisher import Accepted, Channel, Lost, NotSent, Parcel, Publisher, Refused
-from tests.mosquitto import PATIENCE_S, Relay, broker, eventually, listener, make_password_file
+from tests.mosquitto import PATIENCE_S, Relay, broker, certificate, eventually, listener, make_password_file
 
 QUICK = Backoff(first_s=0.02, ceiling_s=0.1, steady_s=0.0)
 
@@ -339,21 +338,6 @@ def test_a_missing_certificate_is_reported_and_connecting_goes_on(tmp_path: Path
 
     asyncio.run(story())
     assert "ca.crt" in reports[0]
-
-
-def certificate(folder: Path, name: str, *, signed_by: str | None = None) -> Path:
-    """A key and a certificate for 127.0.0.1, of its own or of another's authority."""
-    new_key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-keyout", str(folder / f"{name}.key")]
-    authority = (
-        ["-CA", str(folder / f"{signed_by}.crt"), "-CAkey", str(folder / f"{signed_by}.key")] if signed_by else []
-    )
-    for_whom = ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
-    subprocess.run(
-        ["openssl", "req", "-x509", *new_key, *authority, *for_whom, "-out", str(folder / f"{name}.crt")],
-        check=True,
-        capture_output=True,
-    )
-    return folder / f"{name}.crt"
 
 
 def test_over_tls_the_broker_is_checked_and_our_own_certificate_is_shown(tmp_path: Path) -> None:

@@ -34,10 +34,11 @@ class Clock:
 
     rate: float = 50.0
     began_s: float = field(default_factory=lambda: asyncio.get_running_loop().time())
+    leap_ms: int = 0  # time that has passed at once
 
     def now(self) -> Tick:
         ms = int((asyncio.get_running_loop().time() - self.began_s) * 1000 * self.rate)
-        return Tick(monotonic_ms=ms, utc_ms=START_UTC_MS + ms)
+        return Tick(monotonic_ms=self.leap_ms + ms, utc_ms=START_UTC_MS + self.leap_ms + ms)
 
     async def sleep(self, duration_s: float) -> None:
         await asyncio.sleep(duration_s / self.rate)

@@ -65,15 +65,21 @@ class Office:
     """A publisher that takes everything, or refuses messages as long as ``refuses`` is set."""
 
     limit_bytes = 60_000
-    connected = True
+    wire_bytes = 0
     connections = 1
 
     def __init__(self) -> None:
         self.messages: list[payload.Message] = []
         self.refuses = False
+        self.reached = asyncio.Event()
+        self.reached.set()
+
+    @property
+    def connected(self) -> bool:
+        return self.reached.is_set()
 
     async def connect(self) -> None:
-        await asyncio.sleep(0)
+        await self.reached.wait()
 
     async def lost(self) -> str:
         return ""
@@ -313,6 +319,25 @@ def test_nobody_is_called_for_an_alarm_that_is_old_and_over() -> None:
             await plant.calling.walk.catch_up(plant.field.links[0])
             await plant.nothing_heard()
             assert plant.positions.known["calling", "journal"].n == entry.n
+
+    asyncio.run(story())
+
+
+def test_what_waited_for_the_link_is_told_as_late_when_it_stands_and_not_at_all_when_it_is_over() -> None:
+    async def story() -> None:
+        async with site() as plant:
+            plant.office.reached.clear()
+            plant.alarm("TURBIDITY-HIGH")
+            plant.alarm("BLOWER-SILENT")
+            await plant.clock.run_for(3_600_000)
+            await plant.nothing_heard()
+            plant.field.alarms = {"BLOWER-SILENT": ("UNACK", 1)}
+            plant.picture.take_status(plant.field.status())
+            plant.office.reached.set()
+            await plant.clock.run_for(60_000)
+            message = await plant.heard(1)
+            assert message.alarm == "BLOWER-SILENT"
+            assert "Told late: this is 60 min old." in message.more
 
     asyncio.run(story())
 

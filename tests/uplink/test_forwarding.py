@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from gateway.publishers.backoff import Backoff
 from gateway.publishers.columns import tag_table, tags_parcel
 from gateway.publishers.mqtt import MqttPublisher, MqttSettings
 from gateway.publishers.publisher import Channel, Parcel
+from gateway.uplink import allowance
 from gateway.uplink.field_link import Position
 from gateway.uplink.forwarding import Forwarder, Heartbeat, Notes, Pace
 from gateway.uplink.picture import Picture
@@ -47,15 +49,39 @@ class Running:
     picture: Picture
     positions: PositionsInMemory
     heartbeat: Heartbeat
+    clock: Clock
 
 
 @asynccontextmanager
 async def uplink(
-    field: Field, port: int, positions: PositionsInMemory | None = None, pace: Pace = QUICK, **mqtt: Any
+    field: Field,
+    port: int,
+    positions: PositionsInMemory | None = None,
+    pace: Pace = QUICK,
+    *,
+    month_mb: float | None = None,
+    **mqtt: Any,
 ) -> AsyncIterator[Running]:
     clock = Clock()
     picture = Picture(clock.now)
-    heartbeat = Heartbeat(site=SITE, picture=picture, now=clock.now, sleep=clock.sleep, pace=pace)
+    positions = positions if positions is not None else PositionsInMemory()
+    counted = allowance.Allowance(
+        month_mb=month_mb,
+        zone=UTC,
+        wire_bytes=lambda: publisher.wire_bytes,
+        positions=positions,
+        now=clock.now,
+        sleep=clock.sleep,
+    )
+    heartbeat = Heartbeat(
+        site=SITE,
+        picture=picture,
+        now=clock.now,
+        sleep=clock.sleep,
+        pace=pace,
+        troubles=counted.troubles,
+        used_bytes=counted.used_bytes,
+    )
     settings = MqttSettings(
         host="127.0.0.1",
         port=port,
@@ -69,7 +95,7 @@ async def uplink(
     sender = Sender(
         publisher, greeting=heartbeat.greeting, introduction=[tags_parcel(TABLE)], on_set_aside=notes.set_aside
     )
-    kept = positions if positions is not None else PositionsInMemory()
+    await counted.keep()
     forwarder = Forwarder(
         site=SITE,
         reader="mqtt",
@@ -78,8 +104,9 @@ async def uplink(
         table=TABLE,
         thinning=Thinning(report_rules(POINTS)),
         sender=sender,
+        allowance=counted,
         picture=picture,
-        positions=kept,
+        positions=positions,
         notes=notes,
         now=clock.now,
         sleep=clock.sleep,
@@ -91,7 +118,7 @@ async def uplink(
         asyncio.ensure_future(keep_connected(sender, publisher)),
     ]
     try:
-        yield Running(forwarder, sender, publisher, picture, kept, heartbeat)
+        yield Running(forwarder, sender, publisher, picture, positions, heartbeat, clock)
     finally:
         for task in work:
             task.cancel()
@@ -157,6 +184,33 @@ def test_events_and_history_arrive_whole_and_in_order_and_the_positions_stand_at
     assert [move[2] for move in positions.moves if move[1] == "samples"] == sorted(
         move[2] for move in positions.moves if move[1] == "samples"
     )
+
+
+def test_when_the_months_data_are_used_events_pass_readings_wait_and_go_on_in_the_next_month(tmp_path: Path) -> None:
+    record = Record()
+    for _ in range(4):
+        record.sample_chunk(40)
+    used = Position(n=900_000, store="2025-02")
+
+    async def story(port: int, hearing: Listener) -> None:
+        positions = PositionsInMemory()
+        positions.known[allowance.READER, allowance.COUNT] = used
+        async with uplink(field := Field(record), port, positions, month_mb=1.0) as running:
+            await eventually(lambda: bool(field.links) and field.links[-1].watched)
+            field.values(AIT_510=1.0)
+            field.event(record.journal("trip", "I-01"))
+            note = await hear(hearing, lambda heard: heard.channel == "event" and heard.content.kind == "uplink_held")
+            assert (note.content.subject, "90% of the 1 MB" in note.content.reason) == ("samples", True)
+            await heard_by_now(hearing, is_event(1))
+            told = await hear(hearing, lambda heard: heard.channel == "state" and heard.content.notes)
+            assert told.content.month_bytes > used.n
+            assert contents(hearing, "history") == contents(hearing, "live") == []
+            running.clock.leap_ms = 30 * 86_400_000
+            await hear(hearing, is_reading(160))
+
+    with broker(tmp_path) as running, listener(running.port) as hearing:
+        asyncio.run(story(running.port, hearing))
+    assert [row.n for row in readings(hearing)] == list(range(1, 161))
 
 
 def test_alarms_come_before_history_when_both_wait(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ class Scripted:
     """A publisher that does what ``fate`` says of each body; notes what was handed over, connection by connection."""
 
     limit_bytes = 1_000
+    wire_bytes = 0
 
     def __init__(self, fate: dict[bytes, Outcome] | None = None, *, until_connection: int = 1_000) -> None:
         self.fate = fate or {}

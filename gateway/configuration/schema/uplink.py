@@ -55,6 +55,14 @@ class Mqtt(Keys):
     history_interval_s: float = Field(
         default=60.0, ge=1, le=3600, description="Seconds of readings put into one message."
     )
+    month_mb: float | None = Field(
+        default=30.0,
+        ge=1,
+        le=100_000,
+        description="Megabytes (10^6 octets, headers and encryption included) of a calendar month; from nine tenths of"
+        " it on readings wait for the next month, and events, messages and the state alone go on. null for a link that"
+        " is not metered.",
+    )
     live_interval_s: float | None = Field(
         default=None,
         ge=1,
