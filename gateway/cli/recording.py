@@ -20,7 +20,6 @@ from gateway.configuration.criteria import CriteriaRefused, criteria_texts, limi
 from gateway.configuration.plant import LoadedSite
 from gateway.core.state import rules_of
 from gateway.local.client import FieldAway, FieldClient, ask_field
-from gateway.local.messages import ChunkHeader
 from gateway.records import as_csv, as_html
 from gateway.records.certificate import Certificate, certificate_of, certificate_text, changed_cells, code_of, digest
 from gateway.records.day import AFTER_MS, Given, day_span, tags_of
@@ -33,7 +32,6 @@ from gateway.records.year import year_sheet
 from gateway.replay.readings import stored_readings, told_readings
 from gateway.replay.stopped import Recorded, RecordUnreadable
 from gateway.reports.entries import entries_of
-from gateway.store.picking import Picked
 
 _BEFORE_MS = 25 * 3_600_000  # read before a period, for totals, what still stands, and windows of 24 h
 _STATEMENT = "I have read this record before and after signing; to my knowledge it is true, accurate and complete."
@@ -293,18 +291,17 @@ def _known_until(journal: Recorded, until_ms: int) -> int:
 
 
 def _read(loaded: LoadedSite, begin_ms: int, end_ms: int, judging: Judging) -> None:
-    def take(header: ChunkHeader, chunk: Picked) -> None:
-        judging.take(header.run, chunk)
-
     async def over_socket(field: FieldClient) -> None:
-        await told_readings(field, judging.tags, begin_ms, end_ms, take)
+        await told_readings(
+            field, judging.tags, begin_ms, end_ms, lambda header, chunk: judging.take(header.run, chunk)
+        )
 
     with suppress(FieldAway):
         ask_field(loaded.resolve(loaded.site.place.socket), over_socket)
         judging.finish()
         return
     database = loaded.resolve(loaded.site.place.storage_folder) / "plant.db"
-    stored_readings(database, judging.tags, begin_ms, end_ms, take)
+    stored_readings(database, judging.tags, begin_ms, end_ms, lambda header, chunk: judging.take(header.run, chunk))
     judging.finish()
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from gateway.configuration.criteria_tables import as_criteria, shape_of
 from gateway.configuration.document import Node, read_document
 from gateway.configuration.schema.permit import Criteria, Limit, Permit
 
@@ -79,17 +80,25 @@ def criteria_texts(table: str, place: str) -> dict[str, str]:
     """Criteria files by name, out of a table of published limits.
 
     Args:
-        table: CSV with the columns of ``COLUMNS``.
+        table: CSV with the columns of ``COLUMNS``, or of one of the ``SHAPES`` of ``criteria_tables``.
         place: of the table, for messages.
 
     Raises:
         CriteriaRefused: a column is missing, or a row does not say what it has to; all faults at once.
     """
     reader = csv.DictReader(io.StringIO(table))
+    given = [(line, {key: text or "" for key, text in row.items() if key}) for line, row in enumerate(reader, 2)]
+    shape = shape_of(list(reader.fieldnames or ()))
+    if shape is not None:
+        name = Path(place).stem.replace("_", " ")
+        return _texts([(line, one) for line, row in given for one in as_criteria(shape, row, name)], place)
     missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
     if missing:
         raise CriteriaRefused(f"{place}: columns {', '.join(missing)} are missing; needed are {', '.join(COLUMNS)}")
-    rows = list(enumerate(reader, 2))
+    return _texts(given, place)
+
+
+def _texts(rows: Sequence[tuple[int, Mapping[str, str]]], place: str) -> dict[str, str]:
     faults = [f"{place}, line {line}: {fault}" for line, row in rows for fault in _faults(row)]
     if faults:
         raise CriteriaRefused("\n".join(faults))

@@ -70,13 +70,13 @@ def _extremes(year: int, months: Sequence[Sheet]) -> Table:
     rows = []
     for name, cells in sorted(found.items()):
         pick = max if name.endswith("-max") else min
-        month, worst = pick(cells, key=lambda one: one[1].exact or 0.0)
+        period, worst = pick(cells, key=lambda one: one[1].exact or 0.0)
         day = worst.key.rsplit("/", 1)[1]
         rows.append(
             (
                 Cell(text=name.replace("-", " ")),
                 Cell(text=worst.text, key=f"{year}/{name}/extreme", exact=worst.exact),
-                Cell(text=f"{month}-{int(day):02}"),
+                Cell(text=f"{period}-{int(day):02}"),
             )
         )
     return table("Extremes of the year", ("what", "value", "day"), rows)

@@ -2,9 +2,11 @@
 
 The month is made: every tag of the site at its own poll interval as float32 with noise, contacts and status words
 steady, packed in chunks of five minutes as housekeeping leaves them. Then the command runs as a process of its own.
-The baseline reads the same month with the store's own unpacking and computes nothing.
+The baseline reads the same month with the store's own unpacking and computes nothing. Beside it: one tag's rolling
+day out of three days of the store, and by pandas out of their plain text.
 """
 
+import math
 import os
 import random
 import shutil
@@ -17,6 +19,8 @@ from functools import partial
 from itertools import islice
 from pathlib import Path
 
+import pandas as pd
+
 from gateway.configuration.plant import LoadedSite, load_site
 from gateway.core.sample import Number, Sample
 from gateway.core.tick import Tick
@@ -24,10 +28,12 @@ from gateway.store import sample_log
 from gateway.store.chunk import SampleRow, ScanTick, columns_of, pack
 from gateway.store.database import Database, Transaction, offline
 from gateway.store.migrations import PLANT
+from gateway.store.picking import picked_of
 from simulator.site import DEMO_SITE
 from tests.bench.frame import Figure, Goal, Scale
 from tests.bench.made_record import JOINED_S, Chunk, fill
 from tests.bench.processes import scratch_folder
+from tests.bench.row_rolling import on_arrays, streamed
 
 _BEGIN_UTC_MS = 1_738_364_400_000  # 1 Feb 2025 00:00 at the site
 _DAY_S, _DAYS = 86_400, 28
@@ -35,6 +41,7 @@ _STEADY = {"ZSO-901": 1.0, "ZSC-901": 0.0, "FSL-510": 1.0, "AN1-TST": 12345.678,
 _LEVELS = {"AIT-510": 0.7, "AIT-501": 3.2, "AIT-801": 5.5, "FIT-701": 1.2, "FIT-201": 1.2}
 _CHUNKS_A_COMMIT, _WAIT_S = 50, 60.0
 _PAGE_BYTES = 1_000_000
+_ROLLED, _ROLLED_CHUNKS = "AIT-510", 3 * _DAY_S // JOINED_S
 
 
 def measure(scale: Scale) -> Sequence[Figure]:
@@ -50,6 +57,7 @@ def measure(scale: Scale) -> Sequence[Figure]:
         began = time.process_time()
         count = _unpacked(store)
         bare_s = time.process_time() - began
+        stored_s, exported_s, lines = _rolled(store, folder / "export.csv")
     return [
         Figure(
             name=f"month of {samples:,} readings as PDF",
@@ -59,6 +67,14 @@ def measure(scale: Scale) -> Sequence[Figure]:
             goal=Goal(at_most=60.0),
             work=(samples, count),
             remark="bare: the same chunks unpacked and counted",
+        ),
+        Figure(
+            name=f"rolling day of {_ROLLED} out of {lines:,} readings",
+            unit="CPU s",
+            gateway=[stored_s],
+            baseline=[exported_s],
+            goal=Goal(at_most=1.0, of="ratio"),
+            remark="from the store; bare is pandas reading the exported CSV and computing; means, maxima, shares agree",
         ),
         Figure(name="its memory", unit="MB", gateway=[most_mb], goal=Goal(at_most=500.0)),
     ]
@@ -72,6 +88,43 @@ def _unpacked(store: Path) -> int:
             count += sum(len(columns_of(header, body).tags) for header, body in found)
             after_n = found[-1][0].last_n
     return count
+
+
+def _rolled(store: Path, export: Path) -> tuple[float, float, int]:
+    """Rolling 24 h of a tag over the first days: out of the store, and by pandas out of their plain text."""
+    chunks = []
+    with offline(store) as reader:
+        while len(chunks) < _ROLLED_CHUNKS and (
+            found := sample_log.read_after(reader, chunks[-1][0].last_n if chunks else 0, _PAGE_BYTES)
+        ):
+            chunks += found
+    lines = _exported(chunks[:_ROLLED_CHUNKS], export)
+    began = time.process_time()
+    readings: list[tuple[int, float, int]] = []
+    for header, body in chunks[:_ROLLED_CHUNKS]:
+        own = picked_of(header, body, frozenset({_ROLLED})).stretches[_ROLLED]
+        readings += zip(own.utc_ms, own.values, [1] * len(own.values), strict=True)
+    _, totals = streamed(readings)
+    stored_s = time.process_time() - began
+    began = time.process_time()
+    table = pd.read_csv(export)
+    mine = table[table.tag == _ROLLED]
+    _, expected = on_arrays(mine.utc_ms.to_numpy(), mine.value.to_numpy(), (mine.quality == "good").to_numpy(int))
+    exported_s = time.process_time() - began
+    assert all(math.isclose(one, other, rel_tol=1e-9) for one, other in zip(totals, expected, strict=True))
+    return stored_s, exported_s, lines
+
+
+def _exported(chunks: Sequence[Chunk], export: Path) -> int:
+    lines = 0
+    with export.open("w", encoding="utf-8") as out:
+        out.write("tag,utc_ms,value,quality\n")
+        for header, body in chunks:
+            one = columns_of(header, body)
+            each = zip(one.tags, one.utc_ms, one.values, strict=True)
+            out.writelines(f"{tag},{at_ms},{value!r},good\n" for tag, at_ms, value in each)
+            lines += len(one.tags)
+    return lines
 
 
 def _filled(store: Path, chunks: Iterator[Chunk]) -> int:

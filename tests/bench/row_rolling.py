@@ -36,7 +36,7 @@ def rolling_day(scale: Scale) -> Sequence[Figure]:
     times, values, worths = _readings(count, every_s=60 if scale.short else 4)
     readings = list(zip(times.tolist(), values.tolist(), worths.tolist(), strict=True))
     gc.freeze()
-    ours, bare = alternately(min(3, scale.rounds), lambda: _ours(readings), lambda: _pandas(times, values, worths))
+    ours, bare = alternately(min(3, scale.rounds), lambda: streamed(readings), lambda: on_arrays(times, values, worths))
     gc.unfreeze()
     for (_, found), (_, expected) in zip(ours, bare, strict=True):
         assert all(math.isclose(one, other, rel_tol=1e-9) for one, other in zip(found, expected, strict=True))
@@ -62,7 +62,8 @@ def _readings(count: int, every_s: int) -> tuple[Integers, Floats, Integers]:
     return np.cumsum(steps), values, worths
 
 
-def _ours(readings: Sequence[tuple[int, float, int]]) -> tuple[float, Totals]:
+def streamed(readings: Sequence[tuple[int, float, int]]) -> tuple[float, Totals]:
+    """CPU seconds and totals of the readings taken one by one."""
     means = tops = shares = 0.0
     began = time.process_time()
     for mean, largest, above, usable, _ in rolling(
@@ -75,7 +76,8 @@ def _ours(readings: Sequence[tuple[int, float, int]]) -> tuple[float, Totals]:
     return time.process_time() - began, (means, tops, shares)
 
 
-def _pandas(times: Integers, values: Floats, worths: Integers) -> tuple[float, Totals]:
+def on_arrays(times: Integers, values: Floats, worths: Integers) -> tuple[float, Totals]:
+    """The same by pandas, which has them all beforehand."""
     began = time.process_time()
     usable = worths > 0
     lasting = np.zeros(len(times))

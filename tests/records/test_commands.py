@@ -95,6 +95,45 @@ def test_another_jurisdiction_becomes_a_criteria_file_without_code(tmp_path: Pat
     assert (detected.limit, detected.text, detected.allowed_fraction, detected.seen) == (None, "ND", 0.75, True)
 
 
+OTHER_TABLES = {
+    "isles_gas": "gas,limit_type,value,unit,averaging,source,seen,confidence,note\n"
+    "ozone,Isles ceiling,0.08,ppm,15 min,Act 9,seen,high,\n",
+    "isles_credit": "kind,source_water_or_process,use,organism,log10_low,log10_high,source,seen,confidence,note\n"
+    "target,rain from roofs,indoor,enteric virus,2.5,3.5,Act 10 [M],memory,low,\n",
+    "isles_monitors": "jurisdiction,parameter,fallback,interval,interval_unit,max_duration,source,seen,confidence\n"
+    "Invented Isles,turbidity,grab samples at least every,2,h,12 h,Act 11,seen,high\n",
+    "isles_figures": "unit_process,parameter,low,high,unit,source,seen,confidence,note\n"
+    "drum screen,head loss,0.1,0.3,m,Act 12,seen,high,\n",
+}
+
+
+@pytest.mark.parametrize(
+    ("table", "made", "limits"),
+    [
+        ("isles_gas", "isles_gas", [("ozone", 0.08, "ppm")]),
+        ("isles_credit", "isles_credit", [("enteric virus", 2.5, "log10"), ("enteric virus", 3.5, "log10")]),
+        ("isles_monitors", "invented_isles_failed_monitors", [("turbidity", 2.0, "h")]),
+        ("isles_figures", "isles_figures", [("head loss", 0.1, "m"), ("head loss", 0.3, "m")]),
+    ],
+)
+def test_tables_of_gases_credits_monitors_and_figures_become_criteria_too(
+    tmp_path: Path, table: str, made: str, limits: list[tuple[str, float, str]]
+) -> None:
+    file = tmp_path / f"{table}.csv"
+    file.write_text(OTHER_TABLES[table])
+    told = run("criteria", file, "--folder", tmp_path)
+    assert told.exit_code == 0, told.output
+    found = [version for (version,) in read_criteria(tmp_path / f"{made}.yaml").limits.values()]
+    assert [(one.parameter, one.limit, one.unit) for one in found] == limits
+    assert {one.seen for one in found} == {"memory" not in OTHER_TABLES[table]}
+
+
+def test_a_line_that_is_cut_short_is_told_and_not_a_crash(tmp_path: Path) -> None:
+    file = tmp_path / "isles_gas.csv"
+    file.write_text(OTHER_TABLES["isles_gas"] + "chlorine\n")
+    assert "line 3: source is empty" in run("criteria", file, "--folder", tmp_path).output
+
+
 def test_a_table_tells_all_of_its_faults_at_once(tmp_path: Path) -> None:
     table = tmp_path / "isles.csv"
     table.write_text(TABLE.replace("memory", "perhaps").replace(",0.75,", ",most,"))

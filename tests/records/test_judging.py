@@ -12,7 +12,7 @@ from gateway.core.quality import Quality, Reason
 from gateway.core.sample import NoNumber, Number, Reading, Sample
 from gateway.core.state import rules_of
 from gateway.core.tick import Tick
-from gateway.records import judging
+from gateway.core.validity import judge
 from gateway.records.day import tags_of
 from gateway.records.judging import Judging
 from gateway.records.series import Series, State
@@ -125,14 +125,14 @@ def test_stretches_give_the_series_that_judging_each_scan_gives(seed: int) -> No
 
 
 def test_a_calm_stretch_is_taken_without_judging_each_reading(monkeypatch: pytest.MonkeyPatch) -> None:
-    judge, count = judging.judge, 0
+    count = 0
 
     def counted(*arguments: object, **more: object) -> object:
         nonlocal count
         count += 1
         return judge(*arguments, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(judging, "judge", counted)
+    monkeypatch.setattr("gateway.records.judging.judge", counted)
     rows = list(readings(1, 3_600, (("none", ""),)))
     judged(rows, scans_a_chunk=300)
     calm, count = count, 0
