@@ -823,10 +823,11 @@ class Oracle:
             ]
             if history.good[place] != history.total[place]:
                 ahead.append(_plus(history.good[place], cause.trip_delay_ms))
-        ahead += [
-            _plus(since_ms, self._blind_ms[place][0])
-            for (place, _), since_ms in zip(self._blind, history.blind, strict=True)
-        ]
+        if self._bounds:
+            ahead += [
+                _plus(since_ms, self._blind_ms[place][0])
+                for (place, _), since_ms in zip(self._blind, history.blind, strict=True)
+            ]
         moved = []
         for (_, one), (value, since_ms) in zip(self._inputs, history.moved, strict=True):
             if isinstance(one, NoChange):
