@@ -31,7 +31,8 @@ class Fault:
 
     Args:
         name: what is wrong, in words.
-        where: the slice, or an interlock, ``output NAME``, ``tag NAME`` for all of its slices; with ``small:`` of the small plant of the tests.
+        where: the slice, or an interlock, ``output NAME``, ``tag NAME`` for all of its slices; with ``small:`` of the
+            small plant of the tests.
         patch: of the decisions.
         runs: the plant that runs instead of the declared one.
         declared: the plant that is declared, where that itself is unsound.

@@ -35,7 +35,7 @@ def parts_of(where: str, whole: Whole) -> list[Slice]:
     elif where.startswith("tag "):
         parts = list(tag_slices(whole, where.split()[1]))
     else:
-        parts = list(interlock_slices(whole, [where.split()[0].strip(",")], "interlock"))
+        parts = list(interlock_slices(whole, [where.split(maxsplit=1)[0].strip(",")], "interlock"))
     return [part for part in parts if part.name == where] or parts
 
 
