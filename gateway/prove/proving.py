@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 
 from gateway.core.state import rules_of
 from gateway.prove.explore import Explored, explore
-from gateway.prove.slices import Slice, Whole, interlock_slices, joined, output_slices, tag_slices
+from gateway.prove.slices import Slice, Whole, interlock_slices, joined, output_slices
+from gateway.prove.tag_slices import tag_slices
 from gateway.prove.walk import Walked, walk
 
 _KINDS = ("tag", "interlock", "hold", "lost", "cause", "pair", "latch", "output")

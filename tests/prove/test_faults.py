@@ -12,7 +12,8 @@ import pytest
 from gateway.configuration.plant import load_site
 from gateway.core.hold import HoldRule
 from gateway.prove.explore import explore
-from gateway.prove.slices import Slice, Whole, interlock_slices, output_slices, tag_slices
+from gateway.prove.slices import Slice, Whole, interlock_slices, output_slices
+from gateway.prove.tag_slices import tag_slices
 from gateway.prove.timeline import from_text, lines_of, to_text
 from gateway.prove.world import Move
 from tests.core import plants
@@ -86,7 +87,7 @@ def test_two_causes_at_once_show_a_fault_that_no_cause_shows_by_itself(monkeypat
             assert (explored.changes, explored.wrong) == (None, ())
 
 
-@pytest.mark.parametrize("where", ["I-02", "I-10b", "I-13", "output product", "tag AIT-801"])
+@pytest.mark.parametrize("where", ["I-02 latch", "I-10b", "I-13", "output product, I-01 and observing", "tag AIT-801"])
 def test_nothing_is_found_where_nothing_was_put_in(where: str) -> None:
     for part in parts_of(where, demo()):
         assert explore(part, seconds=2.0).wrong == ()
