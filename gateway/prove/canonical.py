@@ -86,7 +86,7 @@ class Canon:
             state.held_since_ms is None,
             tuple(one.invalid for one in state.governors),
             state.has_say,
-            now_ms < state.says_until_ms and state.says_until_ms - state.accepted_ms,
+            now_ms < state.says_until_ms and (rule.stale_after_ms is None or state.says_until_ms - state.accepted_ms),
         )
 
     def _interlock(self, rule: InterlockRule, state: InterlockState, whole: ScanState, ahead: Instants) -> object:

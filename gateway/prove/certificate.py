@@ -23,13 +23,18 @@ _CLAIMS = (
 _ASSUMED = (
     "changes come at an instant at which something falls due, or one scan before it",
     "readings on the same side of every limit act alike; one at the limit and one just beyond it stand for all",
+    "a cause may be tried by itself, since an interlock lets each vote alone and looks at nothing of it but the vote",
+    "(causes that come and go as they please, two at a time, stand for all others: kind latch; and the walk)",
+    "an input that stands at rest while others move votes for nothing, and is left out where one vote is enough",
     "states that differ only in how long it is until something falls due, not in the order in which it does, are one",
     "(tried again at the demo site, under one in fifty of them went on in another order, none to another verdict)",
     "readings change one tag at a time; what an instrument would have shown while it was silent does not matter",
     "what vouches for a tag fails one at a time; bypasses last as long as they may",
-    "each lost input is seen by what watches it; two that are lost in turn may hide a cause for both times together",
+    "each lost input is timed by itself; two that are lost in turn may hide a cause for both times together",
+    "of two inputs of a cause one falls silent at a time, with what watches it, and both may be bad at once",
     "a reading may be bad at any time for any reason; what makes it bad is tried tag by tag",
-    "of two interlocks together: readings that trip each or neither, bypass, release and a restart, when due",
+    "of two interlocks together: one cause each at one input each, which trips both, one or neither",
+    "and with them bypass, release and a restart, when due",
     "silence there where both look or no reading trips; what watches their inputs for them has slices of its own",
     "a slice whose line does not say whole was tried to the depth given there, and no further",
     "the record is whole up to the last scan, or not readable at all",
@@ -39,11 +44,26 @@ _ASSUMED = (
 
 _NOT_TRIED = (
     "jumps that are not believed at once, contradicting partners, steps of the wall clock",
-    "a hold and a bypass at once; bypasses shorter than they may be; more than whether a flush is complete",
+    "a hold and a bypass at once, other than on the walk; bypasses shorter than they may be",
+    "of a flush more than whether it is complete",
     "a lost record and a start of the machine, other than in the slices of outputs",
+    "the steps of a release, what the controller does and going back to observing, other than one kind at a time",
+    "three causes of one interlock at once, other than on the walk",
     "of two interlocks together: a reading that is bad for another reason than silence",
     "limits on starts, other than by the decisions themselves; a kill between a decision and its record",
 )
+
+
+_KINDS = {
+    "tag": "a tag with each of those that vouch for it",
+    "interlock": "an interlock with one input that nobody else watches, and everything that can happen to it together",
+    "cause": "how one cause votes, two of its inputs moving and bad; a release comes as soon as the cause is gone",
+    "lost": "one input of a cause lost, with what watches it, while one more reads; a release as above",
+    "latch": "latch, bypass, reset, restart and release, with two causes that come and go as they please",
+    "hold": "an instrument that people hold, with one cause and what watches it; a release as above",
+    "output": "an output, with an interlock that trips as it pleases for each that its release tells apart",
+    "pair": "two interlocks that share an output or an input",
+}
 
 
 def certificate(loaded: LoadedSite, proven: Proven) -> str:
@@ -109,11 +129,17 @@ def _rests(whole: Whole, explored: Sequence[Explored]) -> Iterator[str]:
     complete = sum(one.changes is None for one in explored)
     for kind in dict.fromkeys(one.kind for one in explored):
         its = [one for one in explored if one.kind == kind]
-        yield f"slices of kind {kind}: {sum(one.changes is None for one in its)} of {len(its)} whole"
+        cpu_s = sum(one.cpu_s for one in its)
+        whole_ones = sum(one.changes is None for one in its)
+        yield f"slices of kind {kind}: {whole_ones} of {len(its)} whole, {cpu_s:.0f} s of processor time"
+        yield f"  ({_KINDS[kind]})"
     yield "What rests on what:"
     yield f"  - on trying all there is, but for what is assumed: the {complete} slices that are whole"
     yield f"  - on trying every order of so many changes as stand beside them: the other {len(explored) - complete}"
     wide = [rule.id for rule in whole.plant.interlocks if len(inputs_of(rule, whole.calculations)) > MOST_MOVING]
+    unfinished = [one.name for one in explored if one.changes is not None]
+    if unfinished:
+        yield f"  - on no more than the depth that stands beside them: {'; '.join(unfinished)}"
     if wide:
         yield f"  - on every choice of two inputs that differ by more than their names: {', '.join(wide)}"
     pairs = len(joined(whole))

@@ -221,7 +221,7 @@ class Oracle:
             proving=(False,) * outputs,
             unread=(True,) * outputs,
             sound=(None,) * outputs,
-            away=(False,) * outputs,
+            away=tuple(not rule.permit for rule in self._outputs),
             flushed=(0.0,) * outputs,
             offer=None,
             grab=None,
@@ -348,7 +348,9 @@ class Oracle:
                 if rule.permit and proving[place] and code != rule.codes[rule.normal_level]:
                     proving[place] = False
                     latches[place].append(Latch("start", now_ms))
-                if not rule.permit and code == rule.codes[rule.safe_level] and not latches[place]:
+                # what stood safe by the decisions' own doing before the start is no trip that only the controller knows
+                unknown = history.away[place] and not latches[place]
+                if not rule.permit and code == rule.codes[rule.safe_level] and unknown:
                     latches[place].append(Latch("lost record", now_ms))
             elif rule.permit and not restarted and code != readback.written.get(rule.id, code):
                 if "foreign write" not in [one.name for one in latches[place]]:
@@ -823,10 +825,11 @@ class Oracle:
             ]
             if history.good[place] != history.total[place]:
                 ahead.append(_plus(history.good[place], cause.trip_delay_ms))
-        ahead += [
-            _plus(since_ms, self._blind_ms[place][0])
-            for (place, _), since_ms in zip(self._blind, history.blind, strict=True)
-        ]
+        if self._bounds:
+            ahead += [
+                _plus(since_ms, self._blind_ms[place][0])
+                for (place, _), since_ms in zip(self._blind, history.blind, strict=True)
+            ]
         moved = []
         for (_, one), (value, since_ms) in zip(self._inputs, history.moved, strict=True):
             if isinstance(one, NoChange):

@@ -6,17 +6,18 @@ Decides how the time is shared out and nothing about the plant. The first counte
 import gc
 import multiprocessing
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gateway.core.state import rules_of
 from gateway.prove.explore import Explored, explore
-from gateway.prove.slices import Slice, Whole, interlock_slices, joined, output_slice, tag_slices
+from gateway.prove.slices import Slice, Whole, interlock_slices, joined, output_slices
+from gateway.prove.tag_slices import tag_slices
 from gateway.prove.walk import Walked, walk
 
-_WEIGHTS = {"tag": 2.0, "pair": 4.0, "hold": 3.0, "interlock": 3.0, "output": 3.0}
+_KINDS = ("tag", "interlock", "hold", "lost", "cause", "pair", "latch", "output")
 """In this order, that which is small first: what it does not need of its share is left to those behind it."""
-_AHEAD = 4  # times its share of the time may be taken by a slice: some whole are worth more than all begun
+_AHEAD = 12  # times its share of the time may be taken by a slice: some whole are worth more than all begun
 _MOST = 0.25  # of what is left
 _WALK_SHARE = 0.08  # of the time, at least
 _ENDS_S = 4.0  # for starting, cutting the slices and telling
@@ -46,7 +47,6 @@ class _Shared:
 
     whole: Whole | None = None
     parts: list[Slice] = field(default_factory=list)
-    heavier: list[float] = field(default_factory=list)  # weight of each slice and of all behind it
     ends_at: float = 0.0
     processes: int = 1
     scan_ms: int = 1_000
@@ -65,7 +65,7 @@ def slices_of(whole: Whole, *, pairs: bool = True) -> Iterator[Slice]:
         yield from interlock_slices(whole, [rule.id], "interlock")
     for output in whole.plant.outputs:
         if any(effect.output == output.id for rule in whole.plant.interlocks for effect in rule.effects):
-            yield output_slice(whole, output.id)
+            yield from output_slices(whole, output.id)
     for first, second, _ in joined(whole) if pairs else ():
         yield from interlock_slices(whole, [first, second], "pair")
 
@@ -83,8 +83,8 @@ def prove(whole: Whole, *, seconds: float, processes: int, seed: int, scan_ms: i
     """
     began = time.monotonic()
     _shared.whole = whole
-    _shared.parts = sorted(slices_of(whole, pairs=pairs), key=lambda one: list(_WEIGHTS).index(one.kind))
-    _shared.heavier, _shared.processes, _shared.scan_ms = _suffixes(_shared.parts), processes, scan_ms
+    _shared.parts = sorted(slices_of(whole, pairs=pairs), key=lambda one: _KINDS.index(one.kind))
+    _shared.processes, _shared.scan_ms = processes, scan_ms
     _shared.ends_at = began + max(1.0, (seconds - _ENDS_S) * (1 - _WALK_SHARE))
     explored: list[Explored] = []
     context = multiprocessing.get_context("fork")
@@ -110,23 +110,11 @@ def _without_collecting() -> None:
     gc.disable()
 
 
-def _suffixes(parts: Sequence[Slice]) -> list[float]:
-    found, sum_ = [], 0.0
-    for part in reversed(parts):
-        sum_ += _weight(part)
-        found.append(sum_)
-    return found[::-1]
-
-
-def _weight(part: Slice) -> float:
-    return _WEIGHTS[part.kind]
-
-
 def _explored(place: int) -> tuple[int, Explored]:
     part = _shared.parts[place]
     left_s = max(0.0, _shared.ends_at - time.monotonic()) * _shared.processes
-    share = _weight(part) / _shared.heavier[place]
-    seconds = left_s * min(_MOST, _AHEAD * share) if place < len(_shared.parts) - 1 else left_s
+    behind = len(_shared.parts) - place
+    seconds = left_s * min(_MOST, _AHEAD / behind) if behind > 1 else left_s
     return place, explore(part, seconds=seconds, scan_ms=_shared.scan_ms)
 
 

@@ -8,28 +8,29 @@ leaves out of a release makes a release easier, never harder.
 """
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from gateway.core.calculation import CalculationRule
-from gateway.core.condition import BadQuality, Condition, NoChange, Unproven, tags_of
+from gateway.core.condition import BadQuality, Condition, Equals, NoChange, Unproven, tags_of
 from gateway.core.hold import HoldRule
 from gateway.core.interlock import InterlockRule
+from gateway.core.output import OutputRule
 from gateway.core.permissive import ReleaseRule
 from gateway.core.plant import Plant
 from gateway.core.quality import Reason
 from gateway.core.sample import Number
 from gateway.core.scaling import Scaling
-from gateway.core.validity import TagRule, governors_of
-from gateway.core.voting import BadVote
+from gateway.core.validity import TagRule
+from gateway.core.voting import BadVote, Cause
 from gateway.prove import readings
 from gateway.prove.readings import leaves
 from gateway.prove.telling import FOLLOWED
 
-MOST_MOVING = 3
+MOST_MOVING = 2
 """So many inputs of a slice move at once; of a wider one every choice of two."""
 
-_DRY = Number(0.0)
+_BYPASS = frozenset({"bypass"})
 _WITH_MEMORY = (NoChange, Unproven)
 _BAD = (
     Reason.NO_ANSWER,
@@ -52,7 +53,7 @@ class Slice:
 
     Args:
         name: such as ``I-01`` or ``I-01 with I-13``.
-        kind: ``tag``, ``interlock``, ``hold``, ``output``, ``pair``.
+        kind: ``tag``, ``cause``, ``lost``, ``latch``, ``interlock``, ``hold``, ``output``, ``pair``.
         focus: the interlocks or the output or the tag that it is about.
         plant: the rules that take part.
         moving: tags whose readings change.
@@ -61,7 +62,9 @@ class Slice:
         resting: readings of the other tags.
         silenced: the moving tags that may fall silent or be bad.
         alike: of each moving tag, equal words for tags that differ in nothing but their names.
-        asks: whether people ask for more than a release and a bypass, and the controller does what it likes.
+        asks: what else happens: ``bypass`` and its like, ``steps`` of a release one by one, ``controller`` and every
+            kind of start, ``commissioning``.
+        bounds: whether it is judged how long a lost input is ignored; not where what watches it takes no part.
     """
 
     name: str
@@ -74,7 +77,8 @@ class Slice:
     resting: Mapping[str, Number]
     silenced: tuple[str, ...]
     alike: tuple[str, ...] = ()
-    asks: bool = False
+    asks: frozenset[str] = frozenset()
+    bounds: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,21 +154,132 @@ def unfollowed(rule: InterlockRule) -> list[str]:
 def interlock_slices(whole: Whole, focus: Sequence[str], kind: str) -> Iterator[Slice]:
     """Slices of one interlock, or the one of two together.
 
-    Of one: one, or one for each choice of two inputs where there are many, and one for each instrument that people may
-    hold. Of two: without what watches their inputs for them, which has slices of its own.
+    Of one with one input that nobody else watches: one, with everything. Of any other: one for each cause and each
+    choice of two inputs, one for its latch with causes that come and go as they please, and one for each instrument
+    that people may hold. Of two: without what watches their inputs for them, which has slices of its own.
     """
     rules = [whole.interlocks[name] for name in focus]
-    taken = {rule.id for rule in rules}
-    if kind != "pair":
-        taken |= {other.id for rule in rules for other in watchers(rule, whole)}
-    included = [rule for rule in whole.plant.interlocks if rule.id in taken]
-    own = tuple(dict.fromkeys(tag for rule in rules for tag in inputs_of(rule, whole.calculations)))
-    for moving in _choices(rules, own, whole, pair=kind == "pair"):
-        name = " with ".join(focus) + (f" ({', '.join(moving)})" if len(moving) < len(own) else "")
-        yield _slice(whole, name, kind, tuple(focus), included, moving)
-    holdable = {_likeness(rules, [tag], whole): tag for tag in reversed(own) if tag in whole.plant.holds.subjects}
-    for tag in holdable.values() if kind == "interlock" else ():
-        yield _slice(whole, f"{focus[0]}, {tag} held", "hold", tuple(focus), included, (tag,))
+    if kind == "pair":
+        yield _pair(whole, rules)
+        return
+    (rule,) = rules
+    own = inputs_of(rule, whole.calculations)
+    if len(own) == len(rule.causes) == 1 and not watchers(rule, whole):
+        yield _slice(whole, rule.id, kind, (rule.id,), [rule], own, asks=_BYPASS)
+    else:
+        yield from _cause_slices(whole, rule)
+        yield from latch_slices(whole, rule)
+    yield from _hold_slices(whole, rule)
+
+
+def _pair(whole: Whole, rules: Sequence[InterlockRule]) -> Slice:
+    """Two interlocks with one cause each, at one input each: those at which both look, where there are any."""
+    looks = [set(inputs_of(rule, whole.calculations)) for rule in rules]
+    shared = looks[0] & looks[1]
+
+    def looking(rule: InterlockRule) -> InterlockRule:
+        cause = max(rule.causes, key=lambda one: bool(shared.intersection(_read_by(one, whole))))
+        return replace(rule, causes=(cause,))
+
+    both = [looking(rule) for rule in rules]
+    moving = _choices(both, _own(both, whole), whole, pair=True)[0]
+    included = [trimmed(rule, moving, whole) for rule in both]
+    name = " with ".join(rule.id for rule in rules)
+    name += f" ({', '.join(moving)})" if len(moving) < len(_own(rules, whole)) else ""
+    focus = tuple(rule.id for rule in rules)
+    return _slice(whole, name, "pair", focus, included, moving, asks=_BYPASS, bounds=False)
+
+
+def _own(rules: Iterable[InterlockRule], whole: Whole) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(tag for rule in rules for tag in inputs_of(rule, whole.calculations)))
+
+
+def _read_by(cause: Cause, whole: Whole) -> tuple[str, ...]:
+    found = [leaf for one in cause.inputs for tag in tags_of(one) for leaf in leaves(tag, whole.calculations)]
+    return tuple(dict.fromkeys(found))
+
+
+def _cause_slices(whole: Whole, rule: InterlockRule) -> Iterator[Slice]:
+    """Of each cause alone; a release comes easily, since the latch has its own slices.
+
+    How it votes, whichever of two inputs are bad; and with each input lost once, what watches it there as well.
+    """
+    for place, cause in enumerate(rule.causes, 1):
+        alone = replace(rule, causes=(cause,))
+        own = inputs_of(alone, whole.calculations)
+        elsewhere = cause.bad is BadVote.ELSEWHERE
+        lost: dict[str, tuple[str, ...]] = {}
+        for moving in _choices([alone], own, whole, pair=False):
+            for tag in moving:
+                lost.setdefault(tag, moving)
+            if elsewhere and len(own) == 1:
+                continue  # the slice with what watches it has all of it
+            name = f"{rule.id} cause {place}" + (f" ({', '.join(moving)})" if len(moving) < len(own) else "")
+            included = [trimmed(alone, moving, whole)]
+            yield _slice(whole, name, "cause", (rule.id,), included, moving, eased=True, bounds=not elsewhere)
+        for tag, moving in lost.items() if elsewhere or len(own) > 1 else ():
+            watching = [trimmed(one, (tag,), whole) for one in watchers(alone, whole)]
+            included = [trimmed(alone, moving, whole), *(one for one in watching if one.causes)]
+            name = f"{rule.id} cause {place}, {tag} lost"
+            part = _slice(whole, name, "lost", (rule.id,), _in_order(whole, included), moving, eased=True)
+            yield replace(part, silenced=(tag,))
+
+
+def latch_slices(whole: Whole, rule: InterlockRule) -> Iterator[Slice]:
+    """Of an interlock with causes that come, go and are lost as they please, two at a time: all but how they vote.
+
+    ``interlock.step`` lets every cause vote by itself and looks at nothing of it but the vote, so that causes in every
+    order, each with its own delay, stand for everything that its inputs can do.
+    """
+    named = [_as_it_comes(rule.id, place, cause) for place, cause in enumerate(rule.causes, 1)]
+    found: dict[object, tuple[Cause, ...]] = {}
+    for some in itertools.combinations(named, min(2, len(named))):
+        found.setdefault(tuple((one.trip_delay_ms, one.bad, one.bad_trip_delay_ms) for one in some), some)
+    for some in found.values():
+        tags = tuple(tag for one in some for tag in tags_of(one.inputs[0]))
+        name = f"{rule.id} latch" + (f" ({' and '.join(tags)})" if len(found) > 1 else "")
+        yield _slice(whole, name, "latch", (rule.id,), [replace(rule, causes=some)], tags, asks=_BYPASS, bounds=False)
+
+
+def _as_it_comes(name: str, place: int, cause: Cause) -> Cause:
+    """A cause of the same delays, with one input that is on or off."""
+    return replace(cause, inputs=(Equals(tag=f"{name} cause {place}", value=1.0),), needed=1)
+
+
+def _hold_slices(whole: Whole, rule: InterlockRule) -> Iterator[Slice]:
+    """Of each instrument that people may hold and each cause that reads it, with what watches it."""
+    for place, cause in enumerate(rule.causes, 1):
+        alone = replace(rule, causes=(cause,))
+        own = [tag for tag in _read_by(cause, whole) if tag in whole.plant.holds.subjects]
+        for tag in {_likeness([alone], [tag], whole): tag for tag in reversed(own)}.values():
+            watching = [trimmed(one, (tag,), whole) for one in watchers(alone, whole)]
+            included = [trimmed(alone, (tag,), whole), *(one for one in watching if one.causes)]
+            name = f"{rule.id}{f' cause {place}' if len(rule.causes) > 1 else ''}, {tag} held"
+            yield _slice(whole, name, "hold", (rule.id,), _in_order(whole, included), (tag,), eased=True)
+
+
+def _in_order(whole: Whole, included: Sequence[InterlockRule]) -> list[InterlockRule]:
+    """As the site lists them."""
+    listed = list(whole.interlocks)
+    return sorted(included, key=lambda one: listed.index(one.id))
+
+
+def trimmed(rule: InterlockRule, moving: Sequence[str], whole: Whole) -> InterlockRule:
+    """An interlock without what stands at rest while only some tags move: such an input votes for nothing."""
+
+    def moves(one: Condition) -> bool:
+        return isinstance(one, Unproven) or any(
+            leaf in moving for tag in tags_of(one) for leaf in leaves(tag, whole.calculations)
+        )
+
+    kept = [
+        replace(cause, inputs=tuple(one for one in cause.inputs if moves(one)))
+        if cause.needed == 1 and cause.bad is not BadVote.DROP
+        else cause
+        for cause in rule.causes
+        if any(moves(one) for one in cause.inputs)
+    ]
+    return replace(rule, causes=tuple(kept))
 
 
 def _choices(
@@ -194,7 +309,8 @@ def _likeness(rules: Sequence[InterlockRule], tags: Sequence[str], whole: Whole)
             role for rule in rules for place in range(len(rule.causes)) for role in _roles(rule, place, tag, whole)
         ]
         alone = "computed with" not in [role[2] for role in roles]
-        parts.append((by_name[tag].stale_after_ms, *dict.fromkeys(roles)) if alone else (tag,))
+        known = tag in by_name
+        parts.append((by_name[tag].stale_after_ms, *dict.fromkeys(roles)) if alone and known else (tag,))
     return tuple(sorted(parts, key=repr))
 
 
@@ -222,21 +338,27 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
     included: Sequence[InterlockRule],
     moving: tuple[str, ...],
     *,
-    asks: bool = False,
+    asks: frozenset[str] = frozenset(),
     outputs: Sequence[str] = (),
+    eased: bool = False,
+    bounds: bool = True,
 ) -> Slice:
     acted_on = {*outputs, *(effect.output for rule in included for effect in rule.effects)}
     acted_on |= {one.output for one in readings.conditions_of(included) if isinstance(one, Unproven)}
-    releases = [_easier(rule, acted_on) for rule in whole.plant.releases if rule.output in acted_on]
+    releases = [_easier(rule, acted_on, eased=eased) for rule in whole.plant.releases if rule.output in acted_on]
     calculations = _needed_calculations(whole, included, releases)
     tags = _needed_tags(included, releases, calculations)
+    named = {rule.tag for rule in whole.plant.tags}
     resting = _resting(whole, tags, included, releases, calculations)
     conditions = list(readings.conditions_of(included))
     plant = Plant(
-        tags=tuple(_bare(rule, hold=kind == "hold") for rule in whole.plant.tags if rule.tag in tags),
+        tags=(
+            *(_bare(rule, hold=kind == "hold") for rule in whole.plant.tags if rule.tag in tags),
+            *(TagRule(tag=tag) for tag in moving if tag not in named),
+        ),
         calculated=tuple(rule for rule in whole.plant.calculated if rule.about.tag in calculations),
         interlocks=tuple(replace(rule, exposure_flow="", exposure_stop="") for rule in included),
-        outputs=tuple(rule for rule in whole.plant.outputs if rule.id in acted_on),
+        outputs=tuple(_returning(rule, eased=eased) for rule in whole.plant.outputs if rule.id in acted_on),
         releases=tuple(releases),
         commissioning=whole.plant.commissioning,
         holds=_holds(whole.plant.holds, moving if kind == "hold" else ()),
@@ -248,7 +370,7 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
     silenced = moving
     if kind == "pair":
         values = [{**resting, **dict(zip(moving, one, strict=True))} for one in vectors]
-        stands = [readings.standing([whole.interlocks[name] for name in focus], one, calculations) for one in values]
+        stands = [readings.standing(included, one, calculations) for one in values]
         vectors = [one for place, one in enumerate(vectors) if place == 0 or stands[place] not in stands[:place]]
         silenced = _silenced(included, moving, stands, calculations)
     return Slice(
@@ -263,6 +385,7 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
         silenced=silenced,
         alike=tuple(repr(_likeness(included, [tag], whole)) for tag in moving),
         asks=asks,
+        bounds=bounds,
     )
 
 
@@ -285,7 +408,8 @@ def _silenced(
 
 def _holds(rule: HoldRule, moving: Sequence[str]) -> HoldRule:
     """What people may hold of the tags that move, each by its own name."""
-    return replace(rule, subjects={name: (name,) for name in moving if name in rule.subjects})
+    subjects = {name: (name,) for name in moving if name in rule.subjects}
+    return replace(rule, subjects=subjects, needs_entry=False)  # what is entered at its end is not judged here
 
 
 def _bare(rule: TagRule, *, hold: bool) -> TagRule:
@@ -300,9 +424,16 @@ def _bare(rule: TagRule, *, hold: bool) -> TagRule:
     )
 
 
-def _easier(rule: ReleaseRule, outputs: set[str]) -> ReleaseRule:
-    """A release without the outputs that take no part."""
+def _easier(rule: ReleaseRule, outputs: set[str], *, eased: bool) -> ReleaseRule:
+    """A release without the outputs that take no part; eased, as soon as the cause is gone."""
+    if eased:
+        return ReleaseRule(output=rule.output, exempt=rule.exempt, roles=rule.roles)
     return replace(rule, after_outputs=tuple(one for one in rule.after_outputs if one in outputs))
+
+
+def _returning(rule: OutputRule, *, eased: bool) -> OutputRule:
+    """Eased, an output returns after a start as soon as everything is good."""
+    return replace(rule, return_after_ms=0, resume_level="", resume_ms=0) if eased else rule
 
 
 def _needed_calculations(
@@ -338,6 +469,7 @@ def _resting(
 ) -> dict[str, Number]:
     """No cause stands, what a release asks of the plant holds, and what is to be flushed is flushed in one scan."""
     ordered = [rule.tag for rule in whole.plant.tags if rule.tag in tags]
+    ordered += sorted(tags.difference(ordered))
     found = readings.at_rest(included, ordered, calculations, whole.scalings)
     voting = {leaf for rule in included for leaf in inputs_of(rule, calculations)}
     for rule in releases:
@@ -360,81 +492,44 @@ def _reasons(tag: str, conditions: Sequence[Condition]) -> tuple[Reason, ...]:
     return tuple(found.values())
 
 
-# --- outputs and tags by themselves ----------------------------------------------------------------------------
+# --- outputs by themselves -------------------------------------------------------------------------------------
 
 
-def output_slice(whole: Whole, output: str) -> Slice:
-    """One output with the simplest interlock that acts on it, everything that people and the controller can do."""
+def output_slices(whole: Whole, output: str) -> Iterator[Slice]:
+    """One output, with interlocks that trip and are at rest as they please, and what people and the controller do.
+
+    One interlock for each of those that the rules of the output and of its release tell apart; one slice for the steps
+    of a release, one for the controller and the starts, one for commissioning.
+    """
     acting = [rule for rule in whole.plant.interlocks if any(effect.output == output for effect in rule.effects)]
-    simplest = min(acting, key=lambda rule: (len(inputs_of(rule, whole.calculations)), len(watchers(rule, whole))))
-    release = [rule for rule in whole.plant.releases if rule.output == output]
-    wanted = [tag for rule in release for one in rule.requirements for tag in tags_of(one.condition)]
-    moving = tuple(dict.fromkeys([*inputs_of(simplest, whole.calculations)[:1], *wanted]))[:MOST_MOVING]
-    return _slice(whole, f"output {output}", "output", (output,), [simplest], moving, asks=True, outputs=[output])
+    release = next((rule for rule in whole.plant.releases if rule.output == output), ReleaseRule(output=output))
+    found: dict[object, InterlockRule] = {}
+    for rule in acting:
+        role = (rule.latched, *(rule.id in some for some in _named_in(release)), rule.hold_after_restart)
+        found.setdefault(role, rule)
+    wanted = [tag for one in release.requirements for tag in tags_of(one.condition)]
+    first = next((rule for rule in found.values() if rule.latched), None)
+    for rule in found.values():
+        alone = _tripping(rule, output)
+        moving = (*tags_of(alone.causes[0].inputs[0]), *wanted)
+        for asked in ("steps", "controller", "commissioning") if rule is first else ("steps",):
+            name = f"output {output}, {rule.id} and {_ASKED[asked]}"
+            asks = frozenset({asked})
+            yield _slice(whole, name, "output", (output,), [alone], moving, asks=asks, outputs=[output], bounds=False)
 
 
-def tag_slices(whole: Whole, tag: str) -> Iterator[Slice]:
-    """One tag with each of those that vouch for it; the others are sound meanwhile."""
-    rules = {rule.tag: rule for rule in whole.plant.tags}
-    taken: dict[str, TagRule] = {}
-    ahead = [tag]
-    while ahead:
-        name = ahead.pop()
-        if name in rules and name not in taken:
-            taken[name] = replace(rules[name], spike=None, partners=())
-            ahead += governors_of(taken[name])
-    tags = tuple(taken[rule.tag] for rule in whole.plant.tags if rule.tag in taken)
-    sound, unsound = _vouching(taken)
-    for voucher in [name for name in taken if name != tag] or [tag]:
-        moving = tuple(dict.fromkeys([tag, voucher]))
-        vectors = [tuple(sound[name] for name in moving)]
-        for name in moving:
-            vectors += [tuple(other if one == name else sound[one] for one in moving) for other in unsound[name]]
-        yield Slice(
-            name=f"tag {tag}" + (f" with {voucher}" if voucher != tag else ""),
-            kind="tag",
-            focus=(tag,),
-            plant=Plant(tags=tags),
-            moving=moving,
-            vectors=tuple(vectors),
-            reasons=tuple((Reason.NO_ANSWER,) for _ in moving),
-            resting=sound,
-            silenced=moving,
-        )
+_ASKED = {"steps": "the steps of a release", "controller": "what the controller holds", "commissioning": "observing"}
 
 
-def _vouching(taken: Mapping[str, TagRule]) -> tuple[dict[str, Number], dict[str, list[Number]]]:
-    """Of each tag a reading that vouches for the others, and those that do not."""
-    sound = {name: Number(1.0) for name in taken}
-    unsound: dict[str, list[Number]] = {name: [] for name in taken}
-    minimum: dict[str, float] = {}
-    for rule in taken.values():
-        for valid in rule.valid_when:
-            minimum[valid.tag] = max(valid.minimum, minimum.get(valid.tag, valid.minimum))
-        for bad in rule.bad_when:
-            masked = [1 << bit for bit in range(bad.mask.bit_length()) if bad.mask >> bit & 1]
-            unsound[bad.tag] += [Number(float(one)) for one in [*masked, *sorted(bad.values)]]
-        if rule.hold_when is not None:
-            sound[rule.hold_when.tag] = _DRY
-            unsound[rule.hold_when.tag].append(Number(1.0))
-        if rule.constant is not None and rule.constant.tag in taken:
-            sound[rule.constant.tag] = Number(rule.constant.value)
-            unsound[rule.constant.tag].append(Number(rule.constant.value + 2 * rule.constant.tolerance + 1.0))
-    for name, least in minimum.items():
-        sound[name] = Number(least)
-        unsound[name].append(Number(least - max(abs(least), 1.0) * 1e-3))
-    for rule in taken.values():
-        for bad in rule.bad_when:
-            spoiling = {one.value for one in unsound[bad.tag]}
-            sound[bad.tag] = next(
-                Number(float(one)) for one in range(256) if _spoils_nothing(one, taken, bad.tag, spoiling)
-            )
-    return sound, {name: list(dict.fromkeys(found)) for name, found in unsound.items()}
+def _named_in(release: ReleaseRule) -> tuple[frozenset[str], ...]:
+    return release.exempt, release.no_sample_after, release.local_only_after
 
 
-def _spoils_nothing(value: int, taken: Mapping[str, TagRule], tag: str, spoiling: set[float]) -> bool:
-    masks = [bad.mask for rule in taken.values() for bad in rule.bad_when if bad.tag == tag]
-    return float(value) not in spoiling and not any(value & mask for mask in masks)
+def _tripping(rule: InterlockRule, output: str) -> InterlockRule:
+    """An interlock that trips at once, by something that is on or off, and acts on one output."""
+    cause = Cause(inputs=(Equals(tag=f"{rule.id} trips", value=1.0),))
+    effects = tuple(effect for effect in rule.effects if effect.output == output)
+    return replace(rule, causes=(cause,), effects=effects)
 
 
 # --- what is not tried, and why it need not be ------------------------------------------------------------------

@@ -64,7 +64,8 @@ class _Way:
 
     def __init__(self, whole: Whole, seed: int) -> None:
         self._random = random.Random(seed)  # noqa: S311 - a seeded way is no cryptography
-        self._whole = whole
+        holds = replace(whole.plant.holds, needs_entry=False)  # what is entered at the end of one is not judged here
+        self._whole = whole = replace(whole, plant=replace(whole.plant, holds=holds))
         self._rules = rules_of(whole.plant)
         self._oracle = Oracle(whole.plant, judged=True)
         self._choices = self._all_choices()
@@ -119,6 +120,8 @@ class _Way:
         for release in plant.releases:
             for one in release.requirements:
                 found.update(readings.wanted(one.condition))
+            if release.flush_tag in found and release.flush_tag not in voting:
+                found[release.flush_tag] = Number(release.flush_m3 * 4)
         return found
 
     def _person(self, roles: frozenset[str]) -> Request:
@@ -139,11 +142,13 @@ class _Way:
                 self._everything_well,
                 self._releases,
                 self._bypass,
+                self._hold,
                 self._controller,
                 self._restart,
                 self._wait,
+                self._recovers,
             ),
-            weights=(45, 15, 12, 8, 4, 4, 12),
+            weights=(45, 15, 8, 8, 6, 4, 4, 12, 4),
         )[0]()
 
     def _wait(self) -> None:
@@ -162,6 +167,33 @@ class _Way:
         self._says.clear()
         for _ in range(self._random.choice((1, 2, 35))):
             self._scan(self._random.choice((1, 60)), [], "all is well")
+
+    def _recovers(self) -> None:
+        """All is well, nothing is put aside any more, for as long as a release asks; then everything is asked back."""
+        self._says.clear()
+        put_aside = [
+            replace(self._person(rule.bypass_roles), id="e", action=Action.END_BYPASS, subject=rule.id)
+            for rule in self._whole.plant.interlocks
+            if self._state.interlocks[rule.id].bypassed_until_ms is not None
+        ]
+        holds = self._whole.plant.holds
+        put_aside += [
+            replace(self._person(holds.roles), id="u", action=Action.END_HOLD, subject=subject)
+            for subject in self._state.holds
+        ]
+        self._scan(1, put_aside, "nothing is put aside any more")
+        self._scan(max((one.clear_ms for one in self._whole.plant.releases), default=0) // 1_000 + 400, [], "")
+        self._releases()
+
+    def _hold(self) -> None:
+        holds = self._whole.plant.holds
+        if not holds.subjects:
+            return
+        subject = self._random.choice(list(holds.subjects))
+        who = self._person(self._random.choice((holds.roles, frozenset(["VISITOR"]))))
+        duration_ms = self._random.choice((1_000, 60_000, holds.longest_ms, holds.longest_ms + 1))
+        asked = replace(who, id="h", action=Action.HOLD, subject=subject, duration_ms=duration_ms)
+        self._scan(1, [asked], f"{subject}: a hold of {duration_ms} ms is asked for")
 
     def _releases(self) -> None:
         measured = {}

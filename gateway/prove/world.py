@@ -33,11 +33,15 @@ SOUND, SILENT, BAD = 0, 1, 2  # how an instrument is; from BAD on, bad for one r
 
 _RESTARTS = {
     "tag": ("soon", "late"),
+    "cause": ("soon",),
+    "lost": ("soon",),
+    "latch": ("soon", "late"),
     "interlock": ("soon", "late"),
     "hold": ("soon",),
-    "output": ("soon", "late", "other boot", "record lost"),
+    "output": ("soon",),
     "pair": ("soon",),
 }
+_STARTS = ("soon", "late", "other boot", "record lost")
 _STRANGER = "STRANGER"
 
 
@@ -127,12 +131,11 @@ class World:
     def __init__(self, part: Slice, scan_ms: int = SCAN_MS, decided_by: Plant | None = None) -> None:
         self.part = part
         self.rules: Rules = rules_of(part.plant if decided_by is None else decided_by)
+        every_age = bool(part.asks & {"controller", "commissioning"})  # where an output is latched without a start
         self.oracle: Judge = (
-            TagOracle(part.plant)
-            if part.kind == "tag"
-            else Oracle(part.plant, every_age=part.asks, bounds=part.kind != "pair")
+            TagOracle(part.plant) if part.kind == "tag" else Oracle(part.plant, every_age=every_age, bounds=part.bounds)
         )
-        self._canon = Canon(self.rules, every_age=part.asks)
+        self._canon = Canon(self.rules, every_age=every_age)
         self._scan_ms = scan_ms
         self._still = self._canon.still
         roles = {role for rule in part.plant.releases for role in rule.roles}
@@ -144,7 +147,7 @@ class World:
             [tuple(at for at, (a, b) in enumerate(zip(one, other, strict=True)) if a != b) for other in vectors]
             for one in vectors
         ]
-        self._restarts = _RESTARTS[part.kind]
+        self._restarts = _STARTS if "controller" in part.asks else _RESTARTS[part.kind]
         self._plains: dict[tuple[tuple[bool, ...], int], int] = {}
         self._one_at_a_time = self._leads_to_all()
         self._changes = tuple(self._all_changes())
@@ -169,7 +172,7 @@ class World:
         """From the first start to delivery, as people do it."""
         found = [Move("scan"), Move("scan", "ask", "", "commission"), *[Move("due")] * 4]
         for rule in sorted(self.part.plant.releases, key=lambda one: len(one.after_outputs)):
-            if self.part.asks and rule.grab and not rule.flush_tag:
+            if "steps" in self.part.asks and rule.grab and not rule.flush_tag:
                 found.append(Move("scan", "ask", "", "good sample"))
             found.append(Move("scan", "ask", rule.output, "release"))
         return [*found, Move("scan")]
@@ -206,33 +209,42 @@ class World:
             yield Move("", "water", str(vector))
             yield from (Move("", "water", str(vector), tag) for tag in self.part.moving)
         for tag, reasons in zip(self.part.moving, self.part.reasons, strict=True):
-            ways = ("silent", *(reason.value for reason in reasons if self.part.kind != "pair"))
+            silent = () if self._always_speaks(tag) else ("silent",)
+            ways = (*silent, *(reason.value for reason in reasons if self.part.kind != "pair"))
             yield from (Move("", "instrument", tag, how) for how in ways if tag in self.part.silenced)
         for name in self.part.focus:
-            if name in self.rules.interlocks and self.part.kind != "hold":
+            if name in self.rules.interlocks and "bypass" in self.part.asks:
                 ways = ("bypass", "bypass too long", "end bypass", "reset")
                 yield from (Move("", "ask", name, how) for how in (ways if self.part.kind != "pair" else ways[:1]))
         for name in self.part.plant.holds.subjects:
             yield from (Move("", "ask", name, how) for how in ("hold", "end hold"))
         for rule in self.part.plant.releases:
             yield from (Move("", "ask", rule.output, how) for how in self._ways_to_ask())
-        if self.part.asks:
-            yield from self._what_the_controller_does()
+        yield from self._more_to_ask()
+
+    def _always_speaks(self, tag: str) -> bool:
+        """Silence is no more than the reading before it where nothing goes stale, or tried in a slice of its own."""
+        if self.part.kind == "cause" and len(self.part.moving) > 1:
+            return True
+        return self.part.kind in {"latch", "output"} and self.rules.tags[tag].stale_after_ms is None
 
     def _ways_to_ask(self) -> tuple[str, ...]:
-        if not self.part.asks:
+        if "steps" not in self.part.asks:
             return ("release",)
         return ("release", "first step", "second step", "stranger's second step", "wrong role", "from afar")
 
-    def _what_the_controller_does(self) -> Iterator[Move]:
-        for output in self.part.plant.outputs:
-            yield Move("", "controller", output.id, "foreign")
-            yield Move("", "controller", output.id, "safe")
-        yield Move("", "controller", "", "forgets")
-        yield Move("", "ask", "", "good sample")
-        yield Move("", "ask", "", "bad sample")
-        yield Move("", "ask", "", "commission")
-        yield Move("", "ask", "", "observe")
+    def _more_to_ask(self) -> Iterator[Move]:
+        if "controller" in self.part.asks:
+            for output in self.part.plant.outputs:
+                yield Move("", "controller", output.id, "foreign")
+                yield Move("", "controller", output.id, "safe")
+            yield Move("", "controller", "", "forgets")
+        if "steps" in self.part.asks and any(rule.grab for rule in self.part.plant.releases):
+            yield Move("", "ask", "", "good sample")
+            yield Move("", "ask", "", "bad sample")
+        if "commissioning" in self.part.asks:
+            yield Move("", "ask", "", "commission")
+            yield Move("", "ask", "", "observe")
 
     def _makes_a_difference(self, node: Node, change: Move) -> bool:  # noqa: PLR0911 - one line a kind
         if change.what == "water":
@@ -246,7 +258,7 @@ class World:
             return node.state.interlocks[change.about].bypassed_until_ms is not None
         if change.how == "end hold":
             return change.about in node.state.holds
-        if change.how == "release" and not self.part.asks:
+        if change.how == "release" and "steps" not in self.part.asks:
             return bool(node.state.outputs[change.about].latches)
         return True
 
@@ -464,7 +476,8 @@ class World:
             case "from afar":
                 origin = Origin.REMOTE
         rule = self.rules.releases[move.about]
-        sampled = [self._sample_by_hand(good=True)] if rule.grab and not rule.flush_tag and not self.part.asks else []
+        sampling = rule.grab and not rule.flush_tag and "steps" not in self.part.asks
+        sampled = [self._sample_by_hand(good=True)] if sampling else []
         return sampled + [
             replace(who, id=f"l{place}", action=Action.RELEASE, subject=move.about, confirm=one, origin=origin)
             for place, one in enumerate(steps)
@@ -495,7 +508,7 @@ class World:
                 node.history, saved_ms=saved_ms, now_ms=now.monotonic_ms, same_boot=same_boot
             )
         after = self._node(state, node.around._replace(read_before=False), history)
-        if self.part.asks:  # there the controller may hold anything at the first read
+        if "controller" in self.part.asks:  # there the controller may hold anything at the first read
             return Step(after, (), away_ms, None)
         scanned = self.step(after, Move("scan"))
         return scanned._replace(waited_ms=away_ms + scanned.waited_ms)

@@ -31,7 +31,8 @@ class Fault:
 
     Args:
         name: what is wrong, in words.
-        where: the slice: an interlock, ``output NAME``, ``tag NAME``; with ``small:`` of the small plant of the tests.
+        where: the slice, or an interlock, ``output NAME``, ``tag NAME`` for all of its slices; with ``small:`` of the
+            small plant of the tests.
         patch: of the decisions.
         runs: the plant that runs instead of the declared one.
         declared: the plant that is declared, where that itself is unsound.
@@ -258,6 +259,46 @@ def _in_the_middle_starts_afresh(_real: Any) -> Any:
     )
 
 
+def _one_cause_starts_the_other_afresh(real: Any) -> Any:
+    """Of two causes that stand, both count from the one that came last."""
+
+    def step(rule: Any, state: Any, view: Any) -> Any:
+        after, events = real(rule, state, view)
+        begun = [one.total_since_ms for one in after.causes if one.total_since_ms is not None]
+        if len(begun) < 2:
+            return after, events
+        causes = tuple(replace(one, total_since_ms=max(begun), good_since_ms=max(begun)) for one in after.causes)
+        return replace(after, causes=causes), events
+
+    return step
+
+
+def _gone_when_one_is_gone(real: Any) -> Any:
+    """The time that a release asks for is not broken off by another cause."""
+
+    def noted(rule: Any, state: Any, tally: Any, now_ms: int) -> Any:
+        after = real(rule, state, tally, now_ms)
+        since_ms = now_ms if state.clear_since_ms is None else state.clear_since_ms
+        return replace(after, clear_since_ms=since_ms) if state.tripped and rule.latched else after
+
+    return noted
+
+
+def _still_for_one_more(real: Any) -> Any:
+    return lambda one, memory, view: real(replace(one, after_ms=one.after_ms + 1_000), memory, view)
+
+
+def _proven_by_no_value(real: Any) -> Any:
+    """A position without a value counts as proven."""
+
+    def asked(one: Any, memory: Any, view: Any) -> Any:
+        if not isinstance(view.verdict(one.tag), Number) and view.safe_since_ms.get(one.output) is not None:
+            return condition.Asked(Answer.CLEAR, memory)
+        return real(one, memory, view)
+
+    return asked
+
+
 def _bypassed_while_tripped(patch: pytest.MonkeyPatch) -> None:
     patch.setitem(interlock.MOVES, (State.TRIPPED, Trigger.BYPASS), Move(State.BYPASSED))
     patch.setitem(interlock.MOVES, (State.LATCHED, Trigger.BYPASS), Move(State.BYPASSED))
@@ -324,16 +365,18 @@ DECISIONS = (
     ),
     Fault(
         name="what the controller holds after a start is not looked at",
-        where="output product",
+        where="output product, I-01 and what the controller holds",
         patch=_set(output, "_baseline", _trusts_any_baseline),
     ),
     Fault(
         name="a trip that only the controller knows is not taken back",
-        where="output supply",
+        where="output supply, I-08 and what the controller holds",
         patch=_set(output, "_baseline", _trusts_any_baseline),
     ),
     Fault(
-        name="a foreign write is not noticed", where="output product", patch=_set(output, "_compare", _trusts_any_code)
+        name="a foreign write is not noticed",
+        where="output product, I-01 and what the controller holds",
+        patch=_set(output, "_compare", _trusts_any_code),
     ),
     Fault(
         name="returns without live good data",
@@ -342,7 +385,7 @@ DECISIONS = (
     ),
     Fault(
         name="the second cause is passed over",
-        where="I-01",
+        where="I-01 cause 2, AIT-510 lost",
         patch=_set(interlock, "ripe", _second_cause_is_passed_over),
     ),
     Fault(name="the deadband counts as clear", where="I-02", patch=_set(condition, "_beyond", _deadband_is_clear)),
@@ -368,6 +411,26 @@ DECISIONS = (
         name="a held input withdraws nothing",
         where="I-06, AIT-801 held",
         patch=_set(scan, "held_demands", lambda _: lambda *_: []),
+    ),
+    Fault(
+        name="one cause starts the other afresh",
+        where="I-01 latch",
+        patch=_set(interlock, "step", _one_cause_starts_the_other_afresh),
+    ),
+    Fault(
+        name="the time since the cause is gone runs on while it stands",
+        where="I-10b",
+        patch=_set(interlock, "_noted", _gone_when_one_is_gone),
+    ),
+    Fault(
+        name="what stands still is noticed a second late",
+        where="I-05c",
+        patch=_set(condition, "_ask_no_change", _still_for_one_more),
+    ),
+    Fault(
+        name="a position without a value proves the valve",
+        where="I-08",
+        patch=_set(condition, "_ask_unproven", _proven_by_no_value),
     ),
     Fault(
         name="sample flow is not asked for",

@@ -12,7 +12,8 @@ import pytest
 from gateway.configuration.plant import load_site
 from gateway.core.hold import HoldRule
 from gateway.prove.explore import explore
-from gateway.prove.slices import Slice, Whole, interlock_slices, output_slice, tag_slices
+from gateway.prove.slices import Slice, Whole, interlock_slices, output_slices
+from gateway.prove.tag_slices import tag_slices
 from gateway.prove.timeline import from_text, lines_of, to_text
 from gateway.prove.world import Move
 from tests.core import plants
@@ -31,11 +32,11 @@ def demo() -> Whole:
 def parts_of(where: str, whole: Whole) -> list[Slice]:
     """The slices of which a name tells, or the one that has it."""
     if where.startswith("output "):
-        return [output_slice(whole, where.removeprefix("output "))]
-    if where.startswith("tag "):
+        parts = list(output_slices(whole, where.removeprefix("output ").partition(",")[0]))
+    elif where.startswith("tag "):
         parts = list(tag_slices(whole, where.split()[1]))
     else:
-        parts = list(interlock_slices(whole, [where.partition(",")[0]], "interlock"))
+        parts = list(interlock_slices(whole, [where.split(maxsplit=1)[0].strip(",")], "interlock"))
     return [part for part in parts if part.name == where] or parts
 
 
@@ -76,7 +77,17 @@ def test_a_fault_is_found_and_told_as_a_timeline(fault: Fault, monkeypatch: pyte
         assert lines_of(part, moves, 1_000)[1] == ()
 
 
-@pytest.mark.parametrize("where", ["I-02", "I-10b", "I-13", "output product", "tag AIT-801"])
+def test_two_causes_at_once_show_a_fault_that_no_cause_shows_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    fault = next(one for one in FAULTS if one.name == "one cause starts the other afresh")
+    assert fault.patch is not None
+    fault.patch(monkeypatch)
+    for part in parts_of("I-01", demo()):
+        if part.kind == "lost":
+            explored = explore(part, seconds=LONGEST_S)
+            assert (explored.changes, explored.wrong) == (None, ())
+
+
+@pytest.mark.parametrize("where", ["I-02 latch", "I-10b", "I-13", "output product, I-01 and observing", "tag AIT-801"])
 def test_nothing_is_found_where_nothing_was_put_in(where: str) -> None:
     for part in parts_of(where, demo()):
         assert explore(part, seconds=2.0).wrong == ()
