@@ -15,6 +15,7 @@ from pathlib import Path
 from gateway.store.database import Database
 from gateway.store.errors import StoreFailing, StoreFull
 
+_LEAST_SHARE = 0.75
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -32,8 +33,8 @@ class Ballast:
 
     @property
     def held(self) -> bool:
-        """Whether the room is taken up now."""
-        return self.path.exists() and self.path.stat().st_size == self.size_bytes
+        """Whether the room is taken up now, most of it at least."""
+        return self.path.exists() and self.path.stat().st_size >= self.size_bytes * _LEAST_SHARE
 
     @property
     def fits(self) -> bool:
@@ -59,25 +60,30 @@ class Ballast:
     def reserve(self) -> None:
         """Take up the room, with real blocks; nothing happens when it is held already.
 
+        On a disk that is full to its last octet the database has grown into a little of what was given back, so that
+        somewhat less is enough.
+
         Raises:
             StoreFull: there is not so much room; what was taken up is given back.
             StoreFailing: the file cannot be made.
         """
         if self.held:
             return
+        least = round(self.size_bytes * _LEAST_SHARE)
+        self._take_up(max(least, min(self.size_bytes, self._free_bytes())))
+
+    def _take_up(self, size_bytes: int) -> None:
         try:
             file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
             try:
-                os.posix_fallocate(file, 0, self.size_bytes)
-                os.ftruncate(file, self.size_bytes)
+                os.posix_fallocate(file, 0, size_bytes)
+                os.ftruncate(file, size_bytes)
             finally:
                 os.close(file)
         except OSError as error:
             self.release()
             kind = StoreFull if error.errno in _NO_ROOM else StoreFailing
-            raise kind(
-                f"{self.path}: {self.size_bytes} bytes of ballast cannot be reserved: {error.strerror}"
-            ) from error
+            raise kind(f"{self.path}: {size_bytes} bytes of ballast cannot be reserved: {error.strerror}") from error
 
     def try_to_reserve(self) -> None:
         """Take up the room if there is so much; without it a full disk keeps the next start out, and nothing else."""

@@ -247,7 +247,7 @@ def _uplink(site: LoadedSite, link: MeteredLink, field: Field, clock: Clock) -> 
     )
     return Uplink(
         loaded=site,
-        publisher=lambda heartbeat: MqttPublisher(settings, heartbeat.last_will),
+        publisher=lambda heartbeat, _: MqttPublisher(settings, heartbeat.last_will),
         connect_field=field.connect,
         open_chunk=StoredChunks(),
         positions=PositionsInMemory(),
