@@ -17,7 +17,7 @@ from gateway.prove.walk import Walked, walk
 
 _KINDS = ("tag", "interlock", "hold", "lost", "cause", "pair", "latch", "output")
 """In this order, that which is small first: what it does not need of its share is left to those behind it."""
-_AHEAD = 12  # times its share of the time may be taken by a slice: some whole are worth more than all begun
+_AHEAD = 6  # times its share of the time may be taken by a slice: some whole are worth more than all begun
 _MOST = 0.25  # of what is left
 _WALK_SHARE = 0.08  # of the time, at least
 _ENDS_S = 4.0  # for starting, cutting the slices and telling
