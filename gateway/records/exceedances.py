@@ -23,6 +23,7 @@ APART_MS = 300_000
 LOW = frozenset({"min", "min_at_all_times"})
 HIGH = frozenset({"max", "max_any_time", "time_above", "time_above_continuous"})
 _NEAR_MS = 60_000
+_SPIKE_MS = 30_000
 _TRIPS_AFTER_MS = 600_000  # the longest delay of an interlock, with which it follows the reading
 
 
@@ -43,7 +44,7 @@ class Exceedance:
         cause: interlocks that tripped, and what people entered as cause.
         action: corrective actions that people entered.
         notice: the call, where one was entered.
-        due_ms: until when a call was due; None where nothing was delivered.
+        due_ms: until when a call was due; None where nothing was delivered, or for a short spike.
     """
 
     limit_name: str
@@ -125,11 +126,17 @@ class _Told:
             cause="; ".join(dict.fromkeys(causes)),
             action="; ".join(dict.fromkeys(each.text for one in mine for each in one.actions)),
             notice=next((one for one in self._notices if _about(one, span)), None),
-            due_ms=delivered[0][0] + self._within_ms if delivered else None,
+            due_ms=delivered[0][0] + self._within_ms if delivered and not is_spike(spell) else None,
         )
 
 
 _ALARM = EventKind.ALARM.value
+
+
+def is_spike(spell: Sequence[Piece]) -> bool:
+    """Whether a spell is nothing but readings marked as suspect, for no longer than a bubble or two."""
+    suspect = all(state == State.SUSPECT for *_, state in spell)
+    return suspect and sum(end - begin for begin, end, *_ in spell) <= _SPIKE_MS
 
 
 def required_of(day: Day, during: str) -> Sequence[Span]:

@@ -12,7 +12,6 @@ from gateway.records.series import Piece, Series, Span, State
 from gateway.treatment.totals import growth
 
 GAP_MS = 15 * 60_000
-_JUST_BEFORE_MS = 10 * 60_000  # what took the permission so long before the valve moved, at most, is the cause
 _AFTER_MS = 120_000  # a valve takes less to leave the switch after a release
 
 
@@ -62,7 +61,8 @@ def diversions(
     """
     mine = [one for one in entries if one.subject == output]
     given = [one for one in mine if one.kind == EventKind.RELEASED.value]
-    taken = [(one.utc_ms, _because(one)) for one in mine if _because(one)]
+    moved = {EventKind.LEVEL.value, EventKind.START_LATCHED.value}
+    taken = [(one.utc_ms, _because(one)) for one in mine if one.kind in moved]
     return tuple(
         Diversion(
             span=span,
@@ -75,7 +75,7 @@ def diversions(
 
 
 def _because(line: JournalEntry) -> str:
-    """Why a line says that the output went to its safe level; empty when it says something else."""
+    """Why a line says that the output went to its safe level; empty when it says that it came back."""
     if line.kind == EventKind.START_LATCHED.value:
         return f"start, {line.reason}"
     return str(line.facts.get("because", "")) if line.kind == EventKind.LEVEL.value else ""
@@ -83,9 +83,9 @@ def _because(line: JournalEntry) -> str:
 
 def _cause(span: Span, taken: Sequence[tuple[int, str]]) -> str:
     """What took the permission last before the valve was proven at divert; else what did so first while it stood."""
-    before = [why for at, why in taken if span[0] - _JUST_BEFORE_MS <= at <= span[0]]
-    later = [why for at, why in taken if span[0] < at < span[1]]
-    return before[-1] if before else later[0] if later else "nothing in the journal"
+    before = [why for at, why in taken if at <= span[0]]
+    later = [why for at, why in taken if span[0] < at < span[1] and why]
+    return (before[-1] if before else "") or (later[0] if later else "nothing in the journal")
 
 
 def grown(total: Series, span: Span, rolls_over_at: float | None) -> float | None:

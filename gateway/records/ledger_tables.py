@@ -53,7 +53,7 @@ def _notice(given: Given, one: Exceedance) -> str:
         late = " LATE" if one.due_ms is not None and one.notice.utc_ms > one.due_ms else ""
         return f"{at(one.notice.utc_ms, given.zone)}, {one.notice.to}, by {one.notice.person}{late}"
     if one.due_ms is None:
-        return "not required: nothing delivered"
+        return f"not required: {'short suspect spike' if one.delivered else 'nothing delivered'}"
     return f"NOT ENTERED, due by {at(one.due_ms, given.zone)}"
 
 

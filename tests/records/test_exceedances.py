@@ -72,6 +72,13 @@ def test_a_call_is_due_from_the_first_delivered_minute_until_it_is_entered() -> 
     assert row["told by telephone"].text == "2025-02-26 11:30:00, Authority, by DUTY-MGR LATE"
 
 
+def test_a_bubble_is_listed_and_asks_for_no_call() -> None:
+    series = delivering(day_series(("10:00:00", "10:00:12", 18.0, State.SUSPECT)), "09:00", "11:00")
+    assert {(one.worst, one.due_ms) for one in told(given_of(series))} == {(18.0, None)}
+    longer = delivering(day_series(("10:00:00", "10:02:00", 18.0, State.SUSPECT)), "09:00", "11:00")
+    assert {one.due_ms for one in told(given_of(longer))} == {at("11:00")}
+
+
 def test_interlock_cause_and_corrective_action_stand_beside_the_spell_of_their_instrument() -> None:
     journal = (
         line(1, "10:00:20", "trip", "I-01", tag="T"),
