@@ -19,6 +19,7 @@ from functools import partial
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from gateway.configuration.plant import LoadedSite, load_site
@@ -92,7 +93,7 @@ def _unpacked(store: Path) -> int:
 
 def _rolled(store: Path, export: Path) -> tuple[float, float, int]:
     """Rolling 24 h of a tag over the first days: out of the store, and by pandas out of their plain text."""
-    chunks = []
+    chunks: list[Chunk] = []
     with offline(store) as reader:
         while len(chunks) < _ROLLED_CHUNKS and (
             found := sample_log.read_after(reader, chunks[-1][0].last_n if chunks else 0, _PAGE_BYTES)
@@ -109,7 +110,9 @@ def _rolled(store: Path, export: Path) -> tuple[float, float, int]:
     began = time.process_time()
     table = pd.read_csv(export)
     mine = table[table.tag == _ROLLED]
-    _, expected = on_arrays(mine.utc_ms.to_numpy(), mine.value.to_numpy(), (mine.quality == "good").to_numpy(int))
+    _, expected = on_arrays(
+        mine.utc_ms.to_numpy(), mine.value.to_numpy(), np.array(mine.quality == "good", dtype=np.int64)
+    )
     exported_s = time.process_time() - began
     assert all(math.isclose(one, other, rel_tol=1e-9) for one, other in zip(totals, expected, strict=True))
     return stored_s, exported_s, lines
