@@ -111,7 +111,7 @@ def _rolled(store: Path, export: Path) -> tuple[float, float, int]:
     table = pd.read_csv(export)
     mine = table[table.tag == _ROLLED]
     _, expected = on_arrays(
-        mine.utc_ms.to_numpy(), mine.value.to_numpy(), (mine.quality == "good").to_numpy().astype(np.int64)
+        mine.utc_ms.to_numpy(), mine.value.to_numpy(), np.array(mine.quality == "good", dtype=np.int64)
     )
     exported_s = time.process_time() - began
     assert all(math.isclose(one, other, rel_tol=1e-9) for one, other in zip(totals, expected, strict=True))
