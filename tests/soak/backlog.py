@@ -81,9 +81,12 @@ class Backlog(Record):
         given: list[tuple[ChunkHeader, bytes]] = []
         size = 0
         for header, body in self._chunks:
-            if header.last_n > after_n and (not given or size + len(body) <= ANSWER_BYTES):
-                given.append((header, body))
-                size += len(body)
+            if header.last_n <= after_n:
+                continue
+            if given and size + len(body) > ANSWER_BYTES:
+                break
+            given.append((header, body))
+            size += len(body)
         return HistoryPart(chunks=tuple(given), newest_n=self.sample_n, gap="")
 
 
