@@ -39,6 +39,7 @@ OVER, STANDING = "TURBIDITY-HIGH", "CHLORINE-LOW"
 BACKLOG_H, BUDGET_BYTES, WITHIN_S = 72.0, 10_000_000, 3_600.0  # of the demo's scenario
 _HOUR_MS = 3_600_000
 LIVE_WITHIN_S = 5.0
+SOON_SENT_H = 1.0  # a shorter backlog is sent in a moment, perhaps between two looks at how much is left
 _STANDS_MS = 360_000  # so long before the link returns the alarm came that stands then
 _LIVE_S = 5.0
 _PATIENCE_S = 3_600.0
@@ -81,9 +82,12 @@ class Backlog(Record):
         given: list[tuple[ChunkHeader, bytes]] = []
         size = 0
         for header, body in self._chunks:
-            if header.last_n > after_n and (not given or size + len(body) <= ANSWER_BYTES):
-                given.append((header, body))
-                size += len(body)
+            if header.last_n <= after_n:
+                continue
+            if given and size + len(body) > ANSWER_BYTES:
+                break
+            given.append((header, body))
+            size += len(body)
         return HistoryPart(chunks=tuple(given), newest_n=self.sample_n, gap="")
 
 
@@ -147,7 +151,7 @@ class Returned:
     def wrong(self) -> list[str]:
         """What was not kept of the promises, in words; empty when everything was."""
         promises = {
-            "the state says that the data are late": self.said_late,
+            "the state says that the data are late": self.said_late or self.hours < SOON_SENT_H,
             "the state says that all is there": self.said_whole,
             "every event before any history": self.late_events == 0,
             "newest values do not wait for the end of the history": self.live_s <= LIVE_WITHIN_S,
