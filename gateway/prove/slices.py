@@ -357,7 +357,9 @@ def _slice(  # noqa: PLR0917 - a record of its own would say no more
             *(TagRule(tag=tag) for tag in moving if tag not in named),
         ),
         calculated=tuple(rule for rule in whole.plant.calculated if rule.about.tag in calculations),
-        interlocks=tuple(replace(rule, exposure_flow="", exposure_stop="") for rule in included),
+        interlocks=tuple(
+            replace(rule, exposure_flow="", exposure_stop="", bypass_second_roles=frozenset()) for rule in included
+        ),
         outputs=tuple(_returning(rule, eased=eased) for rule in whole.plant.outputs if rule.id in acted_on),
         releases=tuple(releases),
         commissioning=whole.plant.commissioning,

@@ -34,7 +34,11 @@ class Ballast:
     @property
     def held(self) -> bool:
         """Whether the room is taken up now, most of it at least."""
-        return self.path.exists() and self.path.stat().st_size >= self.size_bytes * _LEAST_SHARE
+        return self.path.exists() and self._least_bytes <= self.path.stat().st_size <= self.size_bytes
+
+    @property
+    def _least_bytes(self) -> int:
+        return round(self.size_bytes * _LEAST_SHARE)
 
     @property
     def fits(self) -> bool:
@@ -69,8 +73,7 @@ class Ballast:
         """
         if self.held:
             return
-        least = round(self.size_bytes * _LEAST_SHARE)
-        self._take_up(max(least, min(self.size_bytes, self._free_bytes())))
+        self._take_up(max(self._least_bytes, min(self.size_bytes, self._free_bytes())))
 
     def _take_up(self, size_bytes: int) -> None:
         try:
@@ -83,7 +86,9 @@ class Ballast:
         except OSError as error:
             self.release()
             kind = StoreFull if error.errno in _NO_ROOM else StoreFailing
-            raise kind(f"{self.path}: {size_bytes} bytes of ballast cannot be reserved: {error.strerror}") from error
+            raise kind(
+                f"{self.path}: {self.size_bytes} bytes of ballast cannot be reserved: {error.strerror}"
+            ) from error
 
     def try_to_reserve(self) -> None:
         """Take up the room if there is so much; without it a full disk keeps the next start out, and nothing else."""
