@@ -21,10 +21,12 @@ _reason_option = click.option("--reason", required=True, help="Why, in your word
 @click.argument("interlock")
 @click.option("--for", "lasting_s", type=Lasting(), default=None, help="For how long, such as 2h.")
 @_reason_option
-@click.option("--confirm", type=click.IntRange(min=1), default=0, help="As the second person: the number of the first.")
+@click.option("--confirm", type=click.IntRange(min=1), default=None, help="As the second person: the first's number.")
 @person_option
 @site_option
-def bypass(interlock: str, *, lasting_s: float | None, reason: str, confirm: int, person: str, site: Path) -> None:
+def bypass(
+    interlock: str, *, lasting_s: float | None, reason: str, confirm: int | None, person: str, site: Path
+) -> None:
     """Put an interlock aside for a time; it goes on being judged, and trips at the end if its cause stands.
 
     It ends by itself and with any restart. Longer than the site allows is
@@ -32,10 +34,10 @@ def bypass(interlock: str, *, lasting_s: float | None, reason: str, confirm: int
     Where the site wants two persons, the first is told a number, and nothing
     is put aside until the second has confirmed it.
     """
-    if (lasting_s is None) is not bool(confirm):
+    if (lasting_s is None) is (confirm is None):
         raise click.UsageError("Say --for how long, or, as the second person, --confirm and the number; not both.")
     asking = _asking("bypass", interlock, person, lasting_s=lasting_s or 0.0, reason=reason)
-    request(site, msgspec.structs.replace(asking, confirm=confirm))
+    request(site, msgspec.structs.replace(asking, confirm=confirm or 0))
 
 
 @click.command()

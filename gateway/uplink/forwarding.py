@@ -393,11 +393,15 @@ class Forwarder:
 
     async def _wait_for_events(self, misses: int) -> None:
         """Until an event is heard; one that is heard but not committed is looked for again soon, then less often."""
-        await asyncio.sleep(_FLOOR_REAL_S)
         if misses:
+            await asyncio.sleep(_FLOOR_REAL_S)
             await self._sleep(min(self._pace.journal_s, self._pace.commit_s * 2 ** (misses - 1)))
-        else:
-            await _first(self._journal_woken.wait(), self._sleep(self._pace.journal_s))
+        else:  # one that is heard waits for nothing; the connection keeps to what the field process allows
+            await _first(self._journal_woken.wait(), self._quiet())
+
+    async def _quiet(self) -> None:
+        await asyncio.sleep(_FLOOR_REAL_S)
+        await self._sleep(self._pace.journal_s)
 
     async def _deliver_events(self, chunks: StoredChunks) -> None:
         opened = (entry for header, body in chunks for entry in self._open.entries(header, body))

@@ -23,7 +23,7 @@ from random import Random
 from typing import Self
 
 from gateway.configuration.plant import load_site
-from gateway.core.sample import Number
+from gateway.core.sample import Number, Sample
 from gateway.field.backoff import BackOff
 from gateway.field.housekeeping import Housekeeper, Keeping
 from gateway.field.image import Numbered
@@ -149,6 +149,7 @@ class _Recording:
     def __init__(self, path: Path) -> None:
         loaded = load_site(DEMO_SITE)
         self.taken: list[Numbered] = []
+        self._n = 0
         self._devices = {name: tag.device for name, tag in loaded.site.tags.items()}
         self._draws = Random(1)  # noqa: S311 - makes test data
         self._run = DirectRun(loaded, EVENTS["calm"])
@@ -187,7 +188,7 @@ class _Recording:
         """One second of the plant; events are committed at once, samples when they are due."""
         gear, image = self._run.gear, self._run.gear._image
         self._run.run_to(self._run.plant.now_ms + 1_000)
-        taken = self._arrived_one_by_one(image.taken)
+        taken = self._arrived_one_by_one(gear.taken)
         self.taken += taken
         entries = self._recorder.note(gear.state, taken, gear.outcome.events, image.taken_others)
         due = self._recorder._samples_due()
@@ -198,19 +199,19 @@ class _Recording:
             self._loop.run(self._housekeeper._once())
         return due
 
-    def _arrived_one_by_one(self, taken: Sequence[Numbered]) -> list[Numbered]:
+    def _arrived_one_by_one(self, taken: Sequence[Sample]) -> list[Numbered]:
         """With stamps as lines give them: each device's reply at a moment of its own in the second before the scan.
 
         In the direct gear all arrive at once, on the second, which would pack too well.
         """
         before_ms = {device: self._draws.randrange(1_000) for device in self._devices.values()}
-        return [self._earlier(one, before_ms.get(self._devices.get(one.sample.tag, ""), 0)) for one in taken]
+        return [self._earlier(one, before_ms.get(self._devices.get(one.tag, ""), 0)) for one in taken]
 
-    @staticmethod
-    def _earlier(one: Numbered, by_ms: int) -> Numbered:
-        sample, tick = one.sample, one.sample.arrived
+    def _earlier(self, sample: Sample, by_ms: int) -> Numbered:
+        self._n += 1
+        tick = sample.arrived
         arrived = replace(tick, monotonic_ms=tick.monotonic_ms - by_ms, utc_ms=tick.utc_ms - by_ms)
-        return Numbered(one.n, sample._replace(arrived=arrived, source_utc_ms=arrived.utc_ms))
+        return Numbered(self._n, sample._replace(arrived=arrived, source_utc_ms=arrived.utc_ms))
 
 
 class _Rows:

@@ -308,6 +308,7 @@ def test_what_the_access_list_denies_moves_no_position_and_stops_no_other_channe
         field = Field(record)
         async with uplink(field, port, username="gw", password="secret") as running:  # noqa: S106
             await hear(hearing, is_reading(10))
+            await eventually(lambda: ("mqtt", "samples") in running.positions.known)
             asked = len([1 for stream, _ in field.asked if stream == "journal"])
             assert asked <= 2
             return running.positions
@@ -409,8 +410,9 @@ def test_a_field_process_that_comes_back_is_read_on_from_the_position(tmp_path: 
 
     async def story(port: int, hearing: Listener) -> None:
         field = Field(record)
-        async with uplink(field, port):
+        async with uplink(field, port) as running:
             await hear(hearing, is_event(1))
+            await eventually(lambda: ("mqtt", "journal") in running.positions.known)  # else it would come twice
             field.crash()
             field.restart()
             record.journal("start")
