@@ -119,7 +119,7 @@ def _holds(status: Status, zone: tzinfo) -> Iterator[str]:
         end = f"planned until {at(one.until_utc_ms, zone)}"
         if one.over:
             end = "over, does not count yet"
-        elif one.until_utc_ms < status.utc_ms:
+        elif one.until_utc_ms <= status.utc_ms:
             end = f"OVERDUE, was planned until {at(one.until_utc_ms, zone)}"
         yield f"{one.subject}{tags} {end}{_by(one.held_by, one.because)}"
 
