@@ -46,8 +46,8 @@ from gateway.field.backoff import BackOff
 from gateway.field.clock import Clock, wait_until
 from gateway.field.image import InputImage
 
-_SILENT_AFTER = 2  # failures in a row; a single lost reply is asked for again after a second
-_FIRST_RETRY_S = 1.0
+_SILENT_AFTER = 2  # failures in a row; a single lost reply is asked for again after a second at most
+_FIRST_RETRY_S = 1.0  # and not later than it would have been asked anyway
 _SHARED_LINE_CEILING_S = 30.0
 _SOLE_UNIT_CEILING_S = 5.0  # nobody else on the connection is kept waiting, and its return is seen sooner
 _FIRST_RECONNECT_S = 0.5
@@ -445,14 +445,17 @@ def _refuse_incomplete(name: str, blocks: Sequence[PlannedBlock], scalings: Mapp
 
 
 def _units_of(blocks: Sequence[PlannedBlock], pauses: Mapping[int, float], random: Random) -> dict[int, _Unit]:
-    unit_ids = sorted({block.block.unit_id for block in blocks})
-    ceiling_s = _SHARED_LINE_CEILING_S if len(unit_ids) > 1 else _SOLE_UNIT_CEILING_S
+    fastest_s: dict[int, float] = {}
+    for one in sorted(blocks, key=lambda one: one.block.unit_id):
+        unit_id, interval_s = one.block.unit_id, one.interval_ms / 1_000
+        fastest_s[unit_id] = min(interval_s, fastest_s.get(unit_id, _FIRST_RETRY_S))
+    ceiling_s = _SHARED_LINE_CEILING_S if len(fastest_s) > 1 else _SOLE_UNIT_CEILING_S
     return {
         unit_id: _Unit(
-            gate=BackOff(first_s=_FIRST_RETRY_S, ceiling_s=ceiling_s, random=random),
+            gate=BackOff(first_s=first_s, ceiling_s=ceiling_s, random=random),
             pause_ms=round(pauses.get(unit_id, 0.0) * 1_000),
         )
-        for unit_id in unit_ids
+        for unit_id, first_s in fastest_s.items()
     }
 
 
