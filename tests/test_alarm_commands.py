@@ -95,7 +95,8 @@ def refused(said: tuple[int, str], sentence: str) -> None:
 def test_an_alarm_from_its_onset_to_its_explanation_and_all_of_it_in_the_record(site: Path) -> None:
     with running(site):
         until(lambda: f"P2 {ALARM} #1 active, not acknowledged" in say(site, "alarms")[1], "the alarm")
-        assert re.search("action has to begin within (1 h 0|5[0-9]) min", say(site, "alarms", "--state", "unacknowledged")[1])
+        _, told = say(site, "alarms", "--state", "unacknowledged")
+        assert re.search("action has to begin within (1 h 0|5[0-9]) min", told), told
         _shelve_and_unshelve(site)
         _out_of_service_and_back(site)
         refused(say(site, "acknowledge", ALARM, "--occurrence", "1"), "That is not the newest occurrence")
